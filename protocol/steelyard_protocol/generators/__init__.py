@@ -1,0 +1,1 @@
+"""Writes everything that is derived from messages.py; ``tools/generate.py`` runs it."""

@@ -1,0 +1,26 @@
+"""Write everything derived from protocol/steelyard_protocol/messages.py; --check only looks."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT / "protocol"))
+
+from steelyard_protocol.generators import run  # noqa: E402 - found by the line above
+
+
+def main() -> int:
+    """Generate, or check with --check."""
+    if "--check" in sys.argv[1:]:
+        problems = run.check(ROOT)
+        print("\n".join(problems) or "generated files are up to date")
+        return 1 if problems else 0
+    for path in run.write(ROOT):
+        print(f"wrote {path.relative_to(ROOT)}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
