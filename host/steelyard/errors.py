@@ -1,0 +1,185 @@
+"""Every error that Steelyard raises on purpose, in one tree.
+
+::
+
+    SteelyardError
+    ├── DeviceError                   the box, or the way to it
+    │   ├── PortNameError             the text given as a port means nothing
+    │   ├── PortBusyError             another program holds the port
+    │   ├── PortAccessError           the system does not let this user open the port
+    │   ├── DeviceNotFoundError       nothing there, or no box answers there
+    │   ├── DeviceDisconnectedError   the link went away while in use
+    │   │   └── DeviceStreamEndedError  a played recording is at its end: nothing more comes
+    │   ├── DeviceTimeoutError        the box did not answer in time
+    │   ├── DeviceRejectedError       the box answered: no
+    │   └── WrongDeviceError          another box than the one asked for
+    ├── ProtocolError                 both ends speak, but not the same language
+    │   ├── ProtocolVersionError      major versions or layouts differ
+    │   └── ProtocolMessageError      a message whose content cannot be meant
+    ├── TimeSyncError                 device time cannot be put on the host's clock
+    ├── CalibrationError              counts and newtons
+    │   ├── UnstableReadingError      the reading moved while it had to stand still
+    │   ├── SaturatedReadingError     the converter was at the end of its range
+    │   ├── SpanTooSmallError         the weights hardly moved the reading
+    │   ├── PoorFitError              the points do not lie on the curve
+    │   ├── WrongBoxError             made for another box, channel or sensor
+    │   ├── CalibrationFileError      the stored calibration is damaged or was edited
+    │   └── ReadingsFileError         a list of readings cannot be understood
+    ├── RecordingError                files of recorded sessions
+    │   ├── RecordingTruncatedError   the file ends before what is needed
+    │   ├── RecordingFormatError      not a recording, or of a version not known here
+    │   ├── RecordingStorageError     the disk or the folder refused
+    │   └── ExportError               a recording cannot be written in another format
+    └── SimulatorError                the virtual box
+        └── SimulatorOptionError      an option of the virtual box means nothing
+
+Each one says three things: what happened, the numbers, and what to do next.
+Errors of the operating system and of libraries never leave the module that
+met them: they are raised again as one of these, the first one as the cause.
+
+A corrupt frame in a live stream is none of these: it is counted and reported
+as an event, because the measurement goes on.
+"""
+
+from __future__ import annotations
+
+
+class SteelyardError(Exception):
+    """Base of every error that Steelyard raises on purpose.
+
+    ``what`` states what happened, with its numbers, as a sentence; ``advice``
+    says what to do next.  ``str()`` gives both.
+    """
+
+    def __init__(self, what: str, advice: str = "") -> None:
+        super().__init__(what, advice)
+        self.what = what
+        self.advice = advice
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.advice}" if self.advice else self.what
+
+
+class DeviceError(SteelyardError):
+    """The box, or the way to it, is at fault."""
+
+
+class PortNameError(DeviceError):
+    """The text given as a port does not name one."""
+
+
+class PortBusyError(DeviceError):
+    """Another program holds the port."""
+
+
+class PortAccessError(DeviceError):
+    """The operating system does not let this user open the port."""
+
+
+class DeviceNotFoundError(DeviceError):
+    """There is no such port, or no box answers on it."""
+
+
+class DeviceDisconnectedError(DeviceError):
+    """The link to the box went away while it was in use."""
+
+
+class DeviceStreamEndedError(DeviceDisconnectedError):
+    """The port has nothing more to give, ever: a played recording is at its end."""
+
+
+class DeviceTimeoutError(DeviceError):
+    """The box did not answer in time."""
+
+
+class DeviceRejectedError(DeviceError):
+    """The box answered a request with a refusal.
+
+    ``outcome`` is the number the box gave (``records.Outcome``), ``detail`` the
+    value it complained about.
+    """
+
+    def __init__(self, what: str, advice: str = "", *, outcome: int = 0, detail: int = 0) -> None:
+        super().__init__(what, advice)
+        self.outcome = outcome
+        self.detail = detail
+
+
+class WrongDeviceError(DeviceError):
+    """A box answers, but not the one asked for."""
+
+
+class ProtocolError(SteelyardError):
+    """Both ends speak, but not the same language."""
+
+
+class ProtocolVersionError(ProtocolError):
+    """Protocol versions, or layouts of one version, do not match."""
+
+
+class ProtocolMessageError(ProtocolError):
+    """A message arrived whole, but what it says cannot be meant."""
+
+
+class TimeSyncError(SteelyardError):
+    """Device time cannot be put on the host's clock."""
+
+
+class CalibrationError(SteelyardError):
+    """Counts cannot be turned into newtons, or not honestly."""
+
+
+class UnstableReadingError(CalibrationError):
+    """The reading moved while it had to stand still."""
+
+
+class SaturatedReadingError(CalibrationError):
+    """The converter was at the end of its range."""
+
+
+class SpanTooSmallError(CalibrationError):
+    """The weights hardly moved the reading."""
+
+
+class PoorFitError(CalibrationError):
+    """The calibration points do not lie on the curve."""
+
+
+class WrongBoxError(CalibrationError):
+    """The calibration was made for another box, channel or sensor."""
+
+
+class CalibrationFileError(CalibrationError):
+    """A stored calibration is damaged, edited or of a version not known here."""
+
+
+class ReadingsFileError(CalibrationError):
+    """A list of calibration readings cannot be understood."""
+
+
+class RecordingError(SteelyardError):
+    """A file of a recorded session is at fault."""
+
+
+class RecordingTruncatedError(RecordingError):
+    """The file ends before what is needed from it."""
+
+
+class RecordingFormatError(RecordingError):
+    """The file is no recording, or of a version not known here."""
+
+
+class RecordingStorageError(RecordingError):
+    """The disk, the folder or another recorder stands in the way of the file."""
+
+
+class ExportError(RecordingError):
+    """A recording cannot be written in another format."""
+
+
+class SimulatorError(SteelyardError):
+    """The virtual box cannot do what was asked."""
+
+
+class SimulatorOptionError(SimulatorError):
+    """An option of the virtual box means nothing; the message lists those that do."""
