@@ -1,0 +1,184 @@
+"""What a recording holds besides samples: few frames, kept whole during a pass."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+from steelyard_protocol import codec, records
+from steelyard_protocol.bulk import Batch, Table, join_tables
+
+from steelyard.recording.documents import DocumentAssembler
+from steelyard.recording.rows import RowT, rows, table_name
+from steelyard.time_sync import ClockMark, ClockModel, TickTimeline
+
+SAMPLE_TABLES: Final = ("load_sample", "angle_sample")
+
+Int64Array = NDArray[np.int64]
+
+
+class Contents:
+    """Collects every table but the samples', batch by batch, and reads them as a whole.
+
+    Ten hours hold some 36000 status frames and as many time marks: about 10 MB.
+    """
+
+    def __init__(self) -> None:
+        self._parts: dict[str, list[Table]] = {}
+
+    def add(self, batch: Batch) -> None:
+        """Take in one batch."""
+        for name, table in batch.tables.items():
+            if name not in SAMPLE_TABLES:
+                self._parts.setdefault(name, []).append(table)
+
+    def table(self, name: str) -> Table:
+        """All frames of one message so far, as columns."""
+        return join_tables(name, self._parts.get(name, []))
+
+    def rows(self, record_type: type[RowT]) -> list[RowT]:
+        """All frames of one message so far, as records."""
+        return rows(self.table(table_name(record_type)), record_type)
+
+    def first_header(self) -> tuple[records.RecordingHeader, int] | None:
+        """The first header and its offset, if there is one so far."""
+        if "recording_header" not in self._parts:
+            return None
+        table = self._parts["recording_header"][0]
+        return rows(table, records.RecordingHeader)[0], int(table.offsets[0])
+
+    def documents(self) -> DocumentAssembler:
+        """Longer texts, put together."""
+        assembler = DocumentAssembler()
+        for part in self.rows(records.RecordingDocument):
+            assembler.add(part)
+        return assembler
+
+    def channels(self) -> dict[int, records.ChannelDescription]:
+        """The latest description of each channel."""
+        return {item.channel: item for item in self.rows(records.ChannelDescription)}
+
+    def link_offsets(self, state: records.LinkState) -> Int64Array:
+        """Where in the file the link changed to this state."""
+        table = self.table("link_change")
+        offsets: Int64Array = table.offsets[table.columns["state"] == state]
+        return offsets
+
+
+class Timeline:
+    """Device ticks to unwrapped device time, and that to the host's clocks."""
+
+    def __init__(self, contents: Contents) -> None:
+        self._ticks = _tick_timeline(contents)
+        marks = _possible_marks(contents.table("time_mark"))
+        device_us = self.device_us(
+            marks.columns["boot_id"], marks.columns["device_ticks_us"], marks.offsets
+        )
+        columns = [
+            marks.columns[name].tolist()
+            for name in ("boot_id", "host_monotonic_ns", "host_unix_ns", "round_trip_us")
+        ]
+        self.clock = ClockModel(
+            ClockMark(boot_id, device, monotonic_ns, unix_ns, round_trip_us)
+            for boot_id, monotonic_ns, unix_ns, round_trip_us, device in zip(
+                *columns, device_us.tolist(), strict=True
+            )
+        )
+        self._marked = frozenset(self.clock.boot_ids)
+
+    def device_us(
+        self, boot_ids: NDArray[Any], ticks_us: NDArray[Any], offsets: Int64Array
+    ) -> Int64Array:
+        """Unwrapped device time [us] of frames by boot, ticks and place; all of shape (n,)."""
+        return self._ticks.unwrap(boot_ids, ticks_us, offsets)
+
+    def host_unix_ns(self, boot_ids: NDArray[Any], device_us: Int64Array) -> Int64Array:
+        """Host wall clock [ns since 1970 UTC] of unwrapped device times, shape (n,).
+
+        `NO_HOST_TIME` for frames of a boot that has no time mark.
+        """
+        result = np.full(len(device_us), NO_HOST_TIME, np.int64)
+        for boot_id in np.unique(boot_ids).tolist():
+            if boot_id in self._marked:
+                chosen = boot_ids == boot_id
+                result[chosen] = self.clock.unix_ns(boot_id, device_us[chosen])
+        return result
+
+
+def _possible_marks(marks: Table) -> Table:
+    """Leave out marks whose host times no clock of this era can give (beyond the year 2116)."""
+    possible = (marks.columns["host_monotonic_ns"] < HOST_TIME_LIMIT_NS) & (
+        marks.columns["host_unix_ns"] < HOST_TIME_LIMIT_NS
+    )
+    columns = {name: values[possible] for name, values in marks.columns.items()}
+    return Table(columns, marks.offsets[possible])
+
+
+HOST_TIME_LIMIT_NS: Final = 1 << 62
+NO_HOST_TIME: Final = np.iinfo(np.int64).min
+"""Host time of a frame that no time mark ties to the host's clock (numpy's NaT)."""
+
+
+def _tick_timeline(contents: Contents) -> TickTimeline:
+    """Anchor ticks at the status frames, and once more where a link was opened again.
+
+    Why the second: the first samples after a long silence come before the first
+    status frame. Without an anchor of their own they would be placed by the last
+    status frame before the silence, wrong by whole periods of the clock.
+    """
+    status = contents.table("status")
+    openings = contents.link_offsets(records.LinkState.OPENED)
+    following = np.searchsorted(status.offsets, openings)
+    has_one = following < len(status)
+    index = np.concatenate([np.arange(len(status)), following[has_one]])
+    offsets = np.concatenate([status.offsets, openings[has_one]])
+    order = np.argsort(offsets, kind="stable")
+    index, offsets = index[order], offsets[order]
+    columns = status.columns
+    return TickTimeline(
+        columns["boot_id"][index],
+        columns["device_ticks_us"][index],
+        columns["uptime_ms"][index],
+        offsets,
+    )
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Whose recording this is, as texts; empty where the recording does not say."""
+
+    recording_id: str = ""
+    machine: str = ""
+    client_code: str = ""
+    software: str = ""
+    started_unix_ns: int = 0
+    box_id: str = ""
+    box_name: str = ""
+    firmware_version: str = ""
+
+
+def origin(contents: Contents) -> Origin:
+    """Read header and identity."""
+    facts: dict[str, Any] = {}
+    found = contents.first_header()
+    if found is not None:
+        header = found[0]
+        facts |= {
+            "recording_id": str(uuid.UUID(bytes=header.recording_id)),
+            "machine": codec.plain_text(header.machine),
+            "client_code": codec.plain_text(header.client_code),
+            "software": codec.plain_text(header.software),
+            "started_unix_ns": header.host_unix_ns,
+        }
+    identities = contents.rows(records.Identity)
+    if identities:
+        box = identities[0]
+        facts |= {
+            "box_id": box.box_id.hex(),
+            "box_name": codec.plain_text(box.box_name),
+            "firmware_version": ".".join(map(str, box.firmware_version)),
+        }
+    return Origin(**facts)

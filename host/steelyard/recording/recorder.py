@@ -1,0 +1,145 @@
+"""Records a box, and goes on by itself when the box goes away and comes back."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from steelyard_protocol import records
+from steelyard_protocol.records import AnnotationSource
+
+from steelyard.device import Box, Poll
+from steelyard.recording.documents import Document
+from steelyard.recording.file_format import Subject
+from steelyard.recording.recording_progress import ArrivalCount, RecordingProgress
+from steelyard.recording.session import POLL_SECONDS, RecordingSession
+from steelyard.recording.writer import RecordingWriter, annotation
+from steelyard.transport.reconnecting import ReconnectingLink
+
+PROGRESS_PERIOD_SECONDS: Final = 0.2
+
+
+@dataclass(frozen=True)
+class RecordingPlan:
+    """What to record, of whom, for how long and where to."""
+
+    path: Path
+    subject: Subject = field(default_factory=Subject)
+    documents: Sequence[Document] = ()
+    duration_seconds: float | None = None
+    """On the port's clock, outages included; ``None``: until stopped."""
+    box_id: bytes | None = None
+    """Accept only this box; ``None``: whichever answers first, and then only that one."""
+
+
+class Recorder:
+    """Makes one recording of one box.
+
+    ``run`` works in the caller's thread until the time is over or ``stop`` is
+    called (from a signal handler, another thread or a callback).  A lost link
+    or a restarted box does not end the recording: it waits, shakes hands again
+    and goes on in the same file, with the outage written down.  Another box on
+    the same port is refused, and the recording waits for the right one.
+    """
+
+    def __init__(
+        self,
+        link: ReconnectingLink,
+        plan: RecordingPlan,
+        on_progress: Callable[[RecordingProgress], None] | None = None,
+        on_poll: Callable[[Poll], None] | None = None,
+    ) -> None:
+        """Prepare; nothing is opened before `run`.
+
+        ``on_progress`` is called some five times a second and at the end,
+        ``on_poll`` with everything that came from the box, after it was written.
+        """
+        self.progress = RecordingProgress(plan.path, plan.duration_seconds)
+        self._link = link
+        self._plan = plan
+        self._on_progress = on_progress
+        self._on_poll = on_poll
+        self._stop = threading.Event()
+        self._remarks: deque[records.Annotation] = deque()
+        self._arrivals = ArrivalCount(self.progress)
+        self._told_at_seconds = 0.0
+
+    def stop(self) -> None:
+        """End the recording soon; safe from any thread and from signal handlers."""
+        self._stop.set()
+
+    def annotate(self, text: str) -> None:
+        """Write a remark into the running recording, stamped now; safe from any thread.
+
+        Raises:
+            RecordingFormatError: longer than 160 bytes as UTF-8.
+        """
+        self._remarks.append(annotation(text, AnnotationSource.OPERATOR, self._link.clock))
+
+    def run(self) -> RecordingProgress:
+        """Record until the time is over, `stop`, or the end of a recording played back.
+
+        Raises:
+            DeviceError: the box could not be reached to begin with.
+            ProtocolError: the box must not be talked with.
+            RecordingStorageError: the file cannot be made or written; what was
+                written stays readable.
+            RecordingFormatError: machine, client code or a document do not fit.
+        """
+        try:
+            box = self._meet_box()
+            with self._new_writer() as writer:
+                writer.describe_box(box.description.identity, box.channels)
+                session = RecordingSession(self._link, box, writer, self._arrivals, self._on_poll)
+                self._record(session, writer)
+                session.end()
+            self._tell(writer, "")
+        finally:
+            self._link.finish()
+        return self.progress
+
+    def _meet_box(self) -> Box:
+        """Open the port for the first time: a failure now is the caller's to hear."""
+        while self._link.transport is None:
+            self._link.advance(POLL_SECONDS)
+        box = Box(self._link.transport)
+        box.identify(box_id=self._plan.box_id)
+        return box
+
+    def _new_writer(self) -> RecordingWriter:
+        plan = self._plan
+        return RecordingWriter(plan.path, self._link.clock, plan.subject, plan.documents)
+
+    def _record(self, session: RecordingSession, writer: RecordingWriter) -> None:
+        begun_ns = self._link.clock.monotonic_ns()
+        duration = self._plan.duration_seconds
+        while not self._stop.is_set() and not session.is_over:
+            self._write_remarks(writer)
+            session.step()
+            elapsed = (self._link.clock.monotonic_ns() - begun_ns) / 1e9
+            self.progress.elapsed_seconds = elapsed
+            if duration is not None and elapsed >= duration:
+                break
+            if time.monotonic() - self._told_at_seconds >= PROGRESS_PERIOD_SECONDS:
+                self._tell(writer, session.waiting_because)
+        self._write_remarks(writer)
+
+    def _write_remarks(self, writer: RecordingWriter) -> None:
+        while self._remarks:
+            writer.add_annotation(self._remarks.popleft())
+
+    def _tell(self, writer: RecordingWriter, waiting_because: str) -> None:
+        self._told_at_seconds = time.monotonic()
+        progress = self.progress
+        progress.size_bytes = writer.size_bytes
+        progress.openings_total = writer.openings_total
+        progress.skipped_bytes_total = writer.skipped_bytes_total
+        progress.dropped_bytes_total = writer.dropped_bytes_total
+        progress.waiting_because = waiting_because
+        if self._on_progress is not None:
+            self._on_progress(progress)
