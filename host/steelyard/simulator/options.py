@@ -1,0 +1,182 @@
+"""What can be asked of a virtual box: the text after ``sim:``, understood or refused.
+
+``heron?client=steady&task=session&seed=1&speed=max&faults=unplug@30+5,torn@60``
+
+=========  ==========================================================
+machine    heron (back), wren (neck)
+client     steady, rushed, short, slipping, weak, stops
+task       session, rest, weights
+seed       whole number; another seed is another client and other cells
+speed      1 (real time), a factor, or max (as fast as it is read)
+faults     see faults.py
+masses     kg, by commas: the schedule of task weights
+dwell      s that each of them hangs
+gravity    m/s^2, the true local one
+rate       80 or 10: the amplifiers' RATE pin
+drift      ppm by which the box's clock runs fast
+ticks      the tick counter at power-up, to see it wrap soon
+=========  ==========================================================
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from ..errors import SimulatorOptionError
+from .client_model import MANNERS, Manner
+from .faults import Fault, parse_faults
+from .machine_model import HERON, MACHINES, MachineTruth
+from .tasks import TASKS
+
+START_UNIX_SECONDS: Final = 1_750_000_000.0
+
+
+@dataclass(frozen=True)
+class WorldOptions:
+    """The world around a box.  Equal options give equal worlds, to the last bit.
+
+    ``masses_kg`` is the schedule of task ``weights``, each mass for
+    ``dwell_seconds``; ``gravity_m_s2`` is the true local one.
+    """
+
+    machine: MachineTruth = HERON
+    manner: Manner = MANNERS["steady"]
+    task: str = "session"
+    seed: int = 1
+    masses_kg: tuple[float, ...] = ()
+    dwell_seconds: float = 12.0
+    gravity_m_s2: float = 9.81
+
+
+@dataclass(frozen=True)
+class BoxOptions:
+    """A virtual box and how time passes for it.
+
+    ``speed`` is virtual seconds per second; infinite: as fast as it is read.
+    ``clock_ppm`` is by how much the box's clock runs fast.  ``ticks_offset_us``
+    is the tick counter at power-up.  ``start_unix_seconds`` is the host's wall
+    clock at virtual time zero when ``speed`` is infinite.
+    """
+
+    world: WorldOptions = field(default_factory=WorldOptions)
+    speed: float = 1.0
+    rate_sps: int = 80
+    clock_ppm: float = 0.0
+    ticks_offset_us: int = 0
+    start_unix_seconds: float = START_UNIX_SECONDS
+    faults: tuple[Fault, ...] = ()
+
+    @property
+    def virtual_time(self) -> bool:
+        """Whether time passes only while the port is being read."""
+        return math.isinf(self.speed)
+
+
+def parse_options(text: str) -> BoxOptions:
+    """Understand ``machine?name=value&...``.
+
+    Raises SimulatorOptionError naming what is wrong and what there is.
+    """
+    machine, _, query = text.partition("?")
+    world = WorldOptions(machine=MACHINES[_one_of("machine", machine or HERON.name, MACHINES)])
+    options = BoxOptions(world=world)
+    for pair in filter(None, query.split("&")):
+        name, equals, value = pair.partition("=")
+        reader = _READERS.get(name)
+        if reader is None or not equals:
+            raise SimulatorOptionError(
+                f"The virtual box has no option '{pair}'.",
+                f"Write name=value joined by '&'; names are: {', '.join(_READERS)}.",
+            )
+        options = reader(options, value)
+    return options
+
+
+def _one_of(name: str, value: str, known: Iterable[str]) -> str:
+    if value not in known:
+        raise SimulatorOptionError(
+            f"There is no {name} '{value}' in the simulator.", f"Take one of: {', '.join(known)}."
+        )
+    return value
+
+
+def _number(name: str, value: str, low: float, high: float) -> float:
+    try:
+        number = float(value)
+    except ValueError:
+        number = math.nan
+    if not low <= number <= high:
+        raise SimulatorOptionError(
+            f"Option {name}={value} of the virtual box is not a number from {low:g} to {high:g}.",
+            "Correct it, or leave it out for the usual value.",
+        )
+    return number
+
+
+def _read_client(options: BoxOptions, value: str) -> BoxOptions:
+    manner = MANNERS[_one_of("client", value, MANNERS)]
+    return replace(options, world=replace(options.world, manner=manner))
+
+
+def _read_task(options: BoxOptions, value: str) -> BoxOptions:
+    return replace(options, world=replace(options.world, task=_one_of("task", value, TASKS)))
+
+
+def _read_seed(options: BoxOptions, value: str) -> BoxOptions:
+    seed = int(_number("seed", value, 0, 2**53))
+    return replace(options, world=replace(options.world, seed=seed))
+
+
+def _read_masses(options: BoxOptions, value: str) -> BoxOptions:
+    masses_kg = tuple(_number("masses", mass, 0.0, 500.0) for mass in value.split(","))
+    return replace(options, world=replace(options.world, masses_kg=masses_kg))
+
+
+def _read_dwell(options: BoxOptions, value: str) -> BoxOptions:
+    dwell_seconds = _number("dwell", value, 0.1, 3600.0)
+    return replace(options, world=replace(options.world, dwell_seconds=dwell_seconds))
+
+
+def _read_gravity(options: BoxOptions, value: str) -> BoxOptions:
+    gravity_m_s2 = _number("gravity", value, 9.7, 9.9)
+    return replace(options, world=replace(options.world, gravity_m_s2=gravity_m_s2))
+
+
+def _read_speed(options: BoxOptions, value: str) -> BoxOptions:
+    return replace(
+        options, speed=math.inf if value == "max" else _number("speed", value, 0.01, 100.0)
+    )
+
+
+def _read_rate(options: BoxOptions, value: str) -> BoxOptions:
+    return replace(options, rate_sps=int(_one_of("rate", value, ("10", "80"))))
+
+
+def _read_drift(options: BoxOptions, value: str) -> BoxOptions:
+    return replace(options, clock_ppm=_number("drift", value, -1000.0, 1000.0))
+
+
+def _read_ticks(options: BoxOptions, value: str) -> BoxOptions:
+    return replace(options, ticks_offset_us=int(_number("ticks", value, 0, 2**30 - 1)))
+
+
+def _read_faults(options: BoxOptions, value: str) -> BoxOptions:
+    return replace(options, faults=parse_faults(value))
+
+
+_READERS: Final[dict[str, Callable[[BoxOptions, str], BoxOptions]]] = {
+    "client": _read_client,
+    "task": _read_task,
+    "seed": _read_seed,
+    "speed": _read_speed,
+    "faults": _read_faults,
+    "masses": _read_masses,
+    "dwell": _read_dwell,
+    "gravity": _read_gravity,
+    "rate": _read_rate,
+    "drift": _read_drift,
+    "ticks": _read_ticks,
+}

@@ -1,0 +1,23 @@
+"""The virtual box's flash: it outlives a reboot."""
+
+from __future__ import annotations
+
+import errno
+
+
+class VirtualStorage:
+    """Named blobs.  ``full``: writes fail, as on a worn or full flash."""
+
+    def __init__(self) -> None:
+        self.blobs: dict[str, bytes] = {}
+        self.full = False
+
+    def read(self, name: str) -> bytes | None:
+        """Return the blob, or None when there is none."""
+        return self.blobs.get(name)
+
+    def write(self, name: str, data: bytes) -> None:
+        """Store a blob.  Raises OSError when it cannot (the firmware's contract)."""
+        if self.full:
+            raise OSError(errno.ENOSPC, "no room in the virtual flash")
+        self.blobs[name] = bytes(data)
