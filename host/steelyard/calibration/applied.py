@@ -1,0 +1,170 @@
+"""Using a calibration: counts to newtons, each value with its own uncertainty.
+
+Zeroing is not part of a calibration.  It is passed in when a value is read, as
+the bounded and logged ``Zeroing`` somebody took on purpose.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from steelyard.calibration.least_squares import Array
+from steelyard.calibration.response_curve import ResponseCurve
+from steelyard.calibration.zeroing import Zeroing
+
+NO_COUNTS: Final = -(1 << 31)
+"""What a sample without a reading carries instead of counts."""
+
+EXTRAPOLATION_MARGIN: Final = 0.01
+"""Share of the range by which a value may lie outside before it is flagged: noise about
+zero is no extrapolation (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class ForceReadings:
+    """Values for n counts: newtons, standard uncertainty in newtons, outside the range or not.
+
+    A sample without a reading has not-a-number in the first two.
+    """
+
+    force_newtons: Array
+    standard_uncertainty_newtons: Array
+    extrapolated: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class ForceModel:
+    """All that is needed to turn counts into newtons with an uncertainty.
+
+    Covariances (d+1, d+1) of the curve's coefficients in counts².  Names ending
+    in ``_relative`` are shares of the force, in ``_counts`` are counts; all are
+    standard uncertainties except ``loop``, ``creep_relative`` and
+    ``assumed_repeatability_relative`` (half-widths).
+    """
+
+    curve: ResponseCurve
+    readings_covariance: tuple[tuple[float, ...], ...]
+    mass_covariance: tuple[tuple[float, ...], ...]
+    readings_degrees_of_freedom: int
+    gravity_relative: float
+    buoyancy_relative: float
+    run_count: int
+    run_slope_sd_relative: float
+    run_slope_noise_relative: float
+    """The part of ``run_slope_sd_relative`` that scatter of readings alone would give."""
+    run_zero_sd_counts: float
+    assumed_repeatability_relative: float
+    creep_relative: float
+    """Bound of what a held load may still add or have added (rectangular)."""
+    loop: tuple[tuple[float, float], ...]
+    """(newtons, half of up less down in counts), rising with force."""
+    interpolation_counts: float
+    interpolation_degrees_of_freedom: int
+    sample_noise_counts: float
+    """Standard deviation of one sample at rest."""
+
+    def force(
+        self,
+        counts: ArrayLike,
+        *,
+        zero: Zeroing | None = None,
+        counts_standard_error: ArrayLike | None = None,
+    ) -> ForceReadings:
+        """Turn ``counts`` (n) into force; see ``ForceReadings``.
+
+        ``counts_standard_error`` (n or one) is that of each reading; left out,
+        each is taken as a single sample with the noise seen when calibrating.
+        """
+        raw = np.atleast_1d(np.asarray(counts, dtype=np.float64))
+        raw = np.where(raw == NO_COUNTS, np.nan, raw)
+        shift = zero.shift_counts if zero is not None else 0.0
+        force = self.curve.force(raw - shift)
+        noise = self.sample_noise_counts if counts_standard_error is None else counts_standard_error
+        variance = self.variance(force, zero) + self._noise_variance(force, noise)
+        return ForceReadings(force, np.sqrt(variance), self.outside(force))
+
+    def outside(self, force_newtons: Array) -> NDArray[np.bool_]:
+        """Whether a force lies outside the range of the weights, noise aside."""
+        margin = EXTRAPOLATION_MARGIN * self.curve.span_newtons
+        low, high = self.curve.low_newtons - margin, self.curve.high_newtons + margin
+        return (force_newtons < low) | (force_newtons > high)
+
+    def rows(self, force_newtons: Array, zero: Zeroing | None = None) -> Array:
+        """Rows (n, d+1) of d counts / d coefficient; after zeroing, relative to no load."""
+        rows = self.curve.basis(force_newtons)
+        # what shifts every reading alike goes out with the zero
+        return rows if zero is None else rows - self.curve.basis(np.zeros(1))
+
+    def variance(self, force_newtons: Array, zero: Zeroing | None = None) -> Array:
+        """Variance (n) in N² of a force, all but the noise of the reading itself."""
+        slope = self.curve.slope(force_newtons)
+        rows = self.rows(force_newtons, zero)
+        covariance = np.array(self.readings_covariance) + np.array(self.mass_covariance)
+        in_counts = np.einsum("ni,ij,nj->n", rows, covariance, rows)
+        in_counts += self.loop_half_counts(force_newtons) ** 2
+        in_counts += self.interpolation_counts**2 + 1.0 / 12.0
+        in_counts += self.zero_uncertainty_counts(zero) ** 2
+        relative = self.gravity_relative**2 + self.buoyancy_relative**2
+        relative += self.repeatability_relative**2
+        creep = self.creep_newtons(force_newtons, zero) ** 2 / 3.0
+        return np.asarray(in_counts / slope**2 + relative * force_newtons**2 + creep)
+
+    @property
+    def sensitivity_counts_per_newton(self) -> float:
+        """Counts per newton from end to end of the range."""
+        ends = self.curve.counts(np.array([self.curve.low_newtons, self.curve.high_newtons]))
+        return float((ends[1] - ends[0]) / self.curve.span_newtons)
+
+    @property
+    def zero_counts(self) -> float:
+        """Counts without load when calibrated."""
+        return float(self.curve.counts(np.zeros(1))[0])
+
+    @property
+    def repeatability_relative(self) -> float:
+        """Standard uncertainty, as a share of the force, of a run yet to come.
+
+        Its own slope deviates, and so does the mean of the runs it is judged
+        by.  From one run this is not known: the assumed bound stands in.
+        """
+        if self.run_count > 1:
+            return self.run_slope_sd_relative * math.sqrt(1.0 + 1.0 / self.run_count)
+        return self.assumed_repeatability_relative / math.sqrt(3.0)
+
+    def zero_uncertainty_counts(self, zero: Zeroing | None) -> float:
+        """Standard uncertainty of the zero under a reading: that of the zeroing, or of a new run.
+
+        From one run the spread between runs is not known and counts as nothing;
+        the calibration carries a remark.
+        """
+        if zero is not None:
+            return zero.counts_standard_error
+        return self.run_zero_sd_counts * math.sqrt(1.0 + 1.0 / self.run_count)
+
+    def creep_newtons(self, force_newtons: Array, zero: Zeroing | None = None) -> Array:
+        """Bound of creep (n) in newtons.
+
+        After zeroing, that of the load itself.  Without, the zero still carries
+        what the loads of the calibration left behind, which is not less than
+        the creep of the whole span.
+        """
+        size = np.abs(force_newtons)
+        if zero is None:
+            size = np.maximum(size, self.curve.span_newtons)
+        return np.asarray(self.creep_relative * size)
+
+    def loop_half_counts(self, force_newtons: Array) -> Array:
+        """Half the difference of up and down (n), by straight lines between loads."""
+        if not self.loop:
+            return np.zeros_like(force_newtons)
+        loads, halves = np.array(self.loop).T
+        return np.asarray(np.abs(np.interp(force_newtons, loads, halves)), dtype=np.float64)
+
+    def _noise_variance(self, force_newtons: Array, counts_noise: ArrayLike) -> Array:
+        noise = np.asarray(counts_noise, dtype=np.float64)
+        return np.asarray((noise / self.curve.slope(force_newtons)) ** 2)
