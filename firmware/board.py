@@ -1,0 +1,191 @@
+"""The standard box on a Raspberry Pi Pico: every pin, rate and fact, in one place.
+
+To build another box, change this file; `box` and `drivers` stay as they are.
+"""
+
+import os
+from struct import unpack
+
+from box.facts import AngleFacts, LoadFacts
+from box.wire import (
+    CHANNEL_KIND_ARM_ANGLE,
+    CHANNEL_KIND_LOAD,
+    CHANNEL_KIND_ROLLER_ANGLE,
+    RESET_CAUSE_POWER_ON,
+    RESET_CAUSE_SOFT,
+    RESET_CAUSE_UNKNOWN,
+    RESET_CAUSE_WATCHDOG,
+    SENSOR_KIND_AS5600,
+    SENSOR_KIND_HX711,
+    SENSOR_KIND_POTENTIOMETER,
+    SEQUENCE_MASK,
+)
+from drivers import as5600, hx711, potentiometer
+from drivers.button import Button
+from drivers.i2c_bus import I2cBus
+
+try:
+    from gc import collect, mem_free
+except ImportError:  # CPython looks after its own memory
+
+    def collect():
+        """Nothing to do."""
+
+    def mem_free():
+        """Not known."""
+        return 0
+
+
+NAME = b"pico"
+QUEUE_SLOTS = 256  # 8 KB, or 0.6 s of the default stream
+
+# --- pins (GP numbers) --------------------------------------------------------
+LOAD_PINS = ((2, 3), (4, 5))  # data, clock of each HX711
+I2C_NUMBER = 0
+I2C_SDA_PIN = 20
+I2C_SCL_PIN = 21
+I2C_FREQUENCY_HZ = 400000
+ROLLER_PIN = 26
+BUTTON_PIN = 15
+SERVICE_PIN = 14  # to ground: stay at the interactive prompt
+LAMP_PIN = 25
+
+# --- rates and limits -----------------------------------------------------------
+LOAD_RATE_HZ = 80  # RATE pin high; in truth 80 to 94, and the lower part tolerance below that
+LOAD_RATE_LOW_MILLIHERTZ = 72000
+LOAD_RATE_HIGH_MILLIHERTZ = 100000
+ARM_RATE_MILLIHERTZ = 200000
+ARM_SLOWEST_MILLIHERTZ = 50000  # load samples carry this angle and call it stale after 50 ms
+ROLLER_RATE_MILLIHERTZ = 20000
+ROLLER_SLOWEST_MILLIHERTZ = 1000
+ANGLE_FASTEST_MILLIHERTZ = 500000
+ROLLER_TRAVEL_DEGREES = 300  # common practice, no source; calibrated on the host
+
+OVERLOAD_COUNTS = 6400000
+"""1.5 times the rated output of a 2 mV/V cell: 0.512 of 2**23 counts at gain 128 (data sheet)."""
+
+QUIET_COUNTS = 40000
+"""About 1 % of that rated output, peak to peak: a machine at rest stays well below."""
+
+_NO_TEMPERATURE = -32768
+
+
+def _padded(data, length):
+    return (bytes(data) + bytes(length))[:length]
+
+
+class Board:
+    """What `box.app.App` needs to know and to hold.
+
+    name (16 bytes), box_id (8 bytes), boot_id, reset_cause, queue_slots,
+    channels (facts, in channel order), button (`pressed`, `poll()`), lamp
+    (`value()`, `value(x)`), service_requested(), temperature_centicelsius(),
+    heap_free_bytes(), collect_garbage().
+    """
+
+    def __init__(self, machine, boot_id, channels):
+        pin = machine.Pin
+        self.name = _padded(NAME, 16)
+        self.box_id = _padded(machine.unique_id(), 8)
+        self.boot_id = boot_id
+        self.reset_cause = _reset_cause(machine)
+        self.queue_slots = QUEUE_SLOTS
+        self.channels = channels
+        self.button = Button(pin(BUTTON_PIN, pin.IN, pin.PULL_UP))
+        self.lamp = pin(LAMP_PIN, pin.OUT)
+        self._service = pin(SERVICE_PIN, pin.IN, pin.PULL_UP)
+        self._thermometer = _thermometer(machine)
+        self.collect_garbage = collect
+        self.heap_free_bytes = mem_free
+
+    def service_requested(self):
+        return self._service.value() == 0
+
+    def temperature_centicelsius(self):
+        """Of the microcontroller: 27 C at 0.706 V, -1.721 mV/C (RP2040 data sheet, from memory)."""
+        if self._thermometer is None:
+            return _NO_TEMPERATURE
+        microvolts = self._thermometer.read_u16() * 3300000 // 65535
+        return 2700 - (microvolts - 706000) * 100 // 1721
+
+
+def _reset_cause(machine):
+    cause = machine.reset_cause()
+    if cause == getattr(machine, "PWRON_RESET", None):
+        return RESET_CAUSE_POWER_ON
+    if cause == getattr(machine, "WDT_RESET", None):
+        return RESET_CAUSE_WATCHDOG
+    if cause == getattr(machine, "SOFT_RESET", None):  # not every port tells
+        return RESET_CAUSE_SOFT
+    return RESET_CAUSE_UNKNOWN
+
+
+def _thermometer(machine):
+    channel = getattr(machine.ADC, "CORE_TEMP", None)
+    return None if channel is None else machine.ADC(channel)
+
+
+def build(machine, clock, random_bytes=None):
+    """Wire the board.
+
+    machine: the module of that name, or a stand-in with Pin, I2C, ADC,
+    unique_id, disable_irq, enable_irq and reset_cause.  clock: the `time`
+    module or its like.  random_bytes(count): where the boot id comes
+    from, if not from the operating system's or the chip's random source.
+    """
+    if random_bytes is None:
+        random_bytes = os.urandom
+    boot_id = unpack("<I", random_bytes(4))[0] & SEQUENCE_MASK
+    arm_channel = len(LOAD_PINS)
+    channels = [_load(machine, clock, pins, arm_channel) for pins in LOAD_PINS]
+    channels.append(_arm(machine, clock))
+    channels.append(_roller(machine))
+    return Board(machine, boot_id, channels)
+
+
+def _load(machine, clock, pins, angle_channel):
+    pin = machine.Pin
+    data = pin(pins[0], pin.IN, pin.PULL_UP)  # pulled up: a missing part looks like no conversion
+    sck = pin(pins[1], pin.OUT)
+    return LoadFacts(
+        kind=CHANNEL_KIND_LOAD,
+        sensor=SENSOR_KIND_HX711,
+        driver=hx711.Hx711(data, sck, machine, clock, LOAD_RATE_HZ),
+        gains=(128, 64),
+        nominal_rate_millihertz=LOAD_RATE_HZ * 1000,
+        lowest_rate_millihertz=LOAD_RATE_LOW_MILLIHERTZ,
+        highest_rate_millihertz=LOAD_RATE_HIGH_MILLIHERTZ,
+        counts_low=hx711.COUNTS_LOW,
+        counts_high=hx711.COUNTS_HIGH,
+        default_overload_counts=OVERLOAD_COUNTS,
+        quiet_counts=QUIET_COUNTS,
+        angle_channel=angle_channel,
+    )
+
+
+def _arm(machine, clock):
+    bus = I2cBus(machine, clock, I2C_NUMBER, I2C_SDA_PIN, I2C_SCL_PIN, I2C_FREQUENCY_HZ)
+    return AngleFacts(
+        kind=CHANNEL_KIND_ARM_ANGLE,
+        sensor=SENSOR_KIND_AS5600,
+        driver=as5600.As5600(bus, clock),
+        nominal_rate_millihertz=ARM_RATE_MILLIHERTZ,
+        slowest_millihertz=ARM_SLOWEST_MILLIHERTZ,
+        fastest_millihertz=ANGLE_FASTEST_MILLIHERTZ,
+        counts_high=as5600.COUNTS_HIGH,
+        counts_per_turn=as5600.COUNTS_PER_TURN,
+    )
+
+
+def _roller(machine):
+    converter = machine.ADC(machine.Pin(ROLLER_PIN))
+    return AngleFacts(
+        kind=CHANNEL_KIND_ROLLER_ANGLE,
+        sensor=SENSOR_KIND_POTENTIOMETER,
+        driver=potentiometer.Potentiometer(converter),
+        nominal_rate_millihertz=ROLLER_RATE_MILLIHERTZ,
+        slowest_millihertz=ROLLER_SLOWEST_MILLIHERTZ,
+        fastest_millihertz=ANGLE_FASTEST_MILLIHERTZ,
+        counts_high=potentiometer.COUNTS_HIGH,
+        counts_per_turn=(potentiometer.COUNTS_HIGH + 1) * 360 // ROLLER_TRAVEL_DEGREES,
+    )

@@ -1,0 +1,62 @@
+"""All channels of the box, polled in one place."""
+
+from box.channels import AngleChannel, LoadChannel
+from box.wire import NO_CHANNEL
+
+
+class Sampler:
+    def __init__(self, board, queue, events, clock):
+        self.streaming = False
+        self.channels = [None] * len(board.channels)
+        self.loads = []
+        self.angles = []
+        for index, facts in enumerate(board.channels):
+            if not facts.is_load:
+                angle = AngleChannel(index, facts, board.boot_id, queue, events, clock)
+                self.channels[index] = angle
+                self.angles.append(angle)
+        for index, facts in enumerate(board.channels):
+            if facts.is_load:
+                carried = None
+                if facts.angle_channel != NO_CHANNEL:
+                    carried = self.channels[facts.angle_channel]
+                load = LoadChannel(index, facts, carried, board.boot_id, queue, events, clock)
+                self.channels[index] = load
+                self.loads.append(load)
+
+    def start(self, settings):
+        """Take the settings over and bring the amplifiers into a known state."""
+        for load in self.loads:
+            load.driver.start(settings.load_gain[load.index])
+        self.configure(settings)
+
+    def configure(self, settings):
+        """Take the settings over."""
+        for load in self.loads:
+            load.configure(settings.load_gain[load.index], settings.overload_counts[load.index])
+        for angle in self.angles:
+            angle.configure(settings.angle_rate_millihertz[angle.index])
+
+    def poll_loads(self, now, button_held):
+        """Take every conversion that is ready; True when there was one."""
+        taken = False
+        streaming = self.streaming
+        for load in self.loads:
+            if load.poll(now, streaming, button_held):
+                taken = True
+        return taken
+
+    def poll_angles(self, now):
+        """Take every angle reading that is due."""
+        streaming = self.streaming
+        for angle in self.angles:
+            angle.poll(now, streaming)
+
+    def wait_us(self, now):
+        """Microseconds until some channel has work, if no conversion becomes ready before."""
+        shortest = self.channels[0].wait_us(now)
+        for channel in self.channels:
+            wait_us = channel.wait_us(now)
+            if wait_us < shortest:
+                shortest = wait_us
+        return shortest

@@ -1,0 +1,1 @@
+"""The parts soldered to the box.  A driver is handed its pins or bus."""

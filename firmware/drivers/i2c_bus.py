@@ -1,0 +1,42 @@
+"""An I2C bus that can free itself from a part that holds its data line low."""
+
+_TIMEOUT_US = 1000
+"""The port's own default is 50 ms: four force conversions would be lost in one stuck transfer."""
+
+_FREEING_PULSES = 9
+"""A part stuck in mid-byte lets go after at most eight bits and the acknowledge
+(bus clear in the I2C-bus specification, UM10204; from memory)."""
+
+
+class I2cBus:
+    def __init__(self, machine, clock, number, sda, scl, frequency_hz):
+        self._machine = machine
+        self._sleep_us = clock.sleep_us
+        self._number = number
+        self._sda = sda
+        self._scl = scl
+        self._frequency_hz = frequency_hz
+        self._open()
+
+    def _open(self):
+        pin = self._machine.Pin
+        bus = self._machine.I2C(
+            self._number,
+            scl=pin(self._scl),
+            sda=pin(self._sda),
+            freq=self._frequency_hz,
+            timeout=_TIMEOUT_US,
+        )
+        self.read_into = bus.readfrom_mem_into
+        """(address, register, buffer); raises OSError."""
+
+    def free(self):
+        """Clock a stuck part out and take the bus again."""
+        pin = self._machine.Pin
+        for _ in range(_FREEING_PULSES):
+            # Open drain by hand: pull low, or let go; never drive high.
+            pin(self._scl, pin.OUT).value(0)
+            self._sleep_us(5)
+            pin(self._scl, pin.IN, pin.PULL_UP)
+            self._sleep_us(5)
+        self._open()

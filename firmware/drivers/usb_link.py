@@ -1,0 +1,61 @@
+"""The box's end of the USB serial port, used so that nothing here can wait.
+
+Why every write is exactly one 32-byte slot: MicroPython's port says "ready to
+write" when ANY room is left in its 256-byte buffer, and a write that does not
+fit then waits up to 500 ms for the host.  When only whole slots are ever
+written, and the buffer and the USB packet (64 bytes) are multiples of a slot,
+"any room" means "room for a slot": poll, then write, never waits.
+
+What breaks the rule once: text printed before the box started (the boot
+banner) may leave an odd number of bytes in the buffer until the host has read
+them.  The host sees it as garbage between frames.
+
+Ctrl-C is a data byte like any other while the link is open.  The ways back to
+the interactive prompt: Ctrl-C in the grace period after a reset, or the
+service-mode pin, at any time.
+"""
+
+
+class UsbLink:
+    """Byte input and slot output over `stdin` and `stdout`.
+
+    `select` and `micropython` are the modules of those names, or stand-ins.
+    """
+
+    def __init__(self, stdin, stdout, select, micropython):
+        self._readinto = stdin.buffer.readinto
+        self._write = stdout.buffer.write
+        self._kbd_intr = micropython.kbd_intr
+        incoming = select.poll()
+        incoming.register(stdin, select.POLLIN)
+        outgoing = select.poll()
+        outgoing.register(stdout, select.POLLOUT)
+        # ipoll reuses its own tuple; poll would build a list each time.
+        self._poll_incoming = incoming.ipoll
+        self._poll_outgoing = outgoing.ipoll
+        self._one = bytearray(1)
+
+    def open(self):
+        """From now on Ctrl-C is data."""
+        self._kbd_intr(-1)
+
+    def close(self):
+        """Give Ctrl-C its meaning back."""
+        self._kbd_intr(3)
+
+    def read_byte(self):
+        """The next byte from the host, or -1."""
+        for _ in self._poll_incoming(0):
+            if self._readinto(self._one):
+                return self._one[0]
+        return -1
+
+    def has_room(self):
+        """True when a whole slot can be written without waiting."""
+        for _ in self._poll_outgoing(0):  # any() would build a generator
+            return True
+        return False
+
+    def write_slot(self, slot):
+        """Write one slot of exactly 32 bytes; only after `has_room`."""
+        self._write(slot)

