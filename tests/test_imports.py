@@ -27,7 +27,7 @@ PURE = ("calibration", "strength", "time_sync")
 """Mathematics: no ports, no threads, no subprocesses."""
 
 PROTOCOL_MAY_IMPORT = {"construct", "numpy"}
-NUMPY_IN_PROTOCOL = {"bulk.py", "columns.py"}
+NUMPY_IN_PROTOCOL = {"bulk.py", "column_work.py", "columns.py"}
 ONLY_SIMULATOR = {"box", "drivers", "board"}
 
 

@@ -9,36 +9,31 @@ one byte position of thousands of frames at once:
    before.  The other rows (longer frames, padding, damage) are few; they are
    packed together and split at their delimiters.  After damage that shifts the
    grid everything takes that second way, until a recorder's padding heals it.
-2. COBS, one byte position at a time: where a frame's next code is due the
-   decoded byte is zero and the code says where the next one is.
-3. CRC-32 is linear over GF(2): the CRC of a message of fixed length is a
-   constant XOR one table entry for each byte position (256 entries each).
-   Most positions hardly ever change; their usual value is folded into the constant
-   and only the exceptions are looked up.
+2. Columns.  Rows alike are turned, and ``column_work`` decodes, checks and
+   takes them apart.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache
+from itertools import repeat
 from typing import Any, Final
 from zlib import crc32
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .columns import empty_columns, field_dtype
+from .column_work import U8, constant_bytes, crc_matches, decode_cobs, extract, turned
+from .columns import empty_columns
 from .decoder import CorruptFrame
-from .frame import ENCODED_FRAME_LIMIT, FrameError, decode_frame
-from .layout import CRC_BYTES, SAMPLE_BYTES, MessageLayout, layouts, layouts_by_id
+from .frame import ENCODED_FRAME_LIMIT, cobs_decode
+from .layout import CRC_BYTES, SAMPLE_BYTES, layouts, layouts_by_id
 from .messages import SLOT_BYTES
 
-U8 = NDArray[np.uint8]
-U32 = NDArray[np.uint32]
 I64 = NDArray[np.int64]
 
 _SAMPLE_ENCODED: Final = SAMPLE_BYTES + CRC_BYTES + 1
-_BLOCK_ROWS: Final = 32768
+_BLOCK_ROWS: Final = 65536
 """Frames worked on at once: a megabyte of columns, and few enough calls."""
 _COLUMN_WORK_PAYS: Final = 32
 """Frames alike from which on a column at a time is quicker than a frame at a time."""
@@ -76,158 +71,86 @@ class Batch:
         return sum(len(table) for table in self.tables.values()) + len(self.unknown)
 
 
-@cache
-def _crc_tables(length: int) -> tuple[int, U32]:
-    """Constant and per-position tables of the CRC-32 of messages of ``length`` bytes."""
-    constant = crc32(bytes(length))
-    tables = np.empty((length, 256), np.uint32)
-    for position in range(length):
-        after = bytes(length - position - 1)
-        before = bytes(position)
-        for bit in range(8):
-            tables[position, 1 << bit] = constant ^ crc32(before + bytes((1 << bit,)) + after)
-        tables[position, 0] = 0
-        for value in range(1, 256):
-            lowest = value & -value
-            tables[position, value] = tables[position, lowest] ^ tables[position, value ^ lowest]
-    return constant, tables
+@dataclass
+class _Part:
+    """What one piece of work found."""
+
+    tables: list[tuple[str, Table]] = field(default_factory=list)
+    unknown: list[tuple[int, int]] = field(default_factory=list)
+    corrupt: list[CorruptFrame] = field(default_factory=list)
+
+    def refuse(self, which: I64, offsets: I64, lengths: I64 | int, reason: str) -> None:
+        """Note frames that are corrupt, by their index."""
+        found = offsets[which].tolist()
+        sizes = repeat(lengths) if isinstance(lengths, int) else lengths[which].tolist()
+        self.corrupt += map(CorruptFrame, found, sizes, repeat(reason))
 
 
-def _decode_cobs(columns: U8) -> NDArray[np.bool_]:
-    """Decode frames in place; ``columns[i]`` is byte i of every frame.
+def _decode_frames(columns: U8, offsets: I64) -> _Part:
+    """Decode frames of one encoded length and one message id.
 
-    Returns:
-        Which frames were sound COBS.  Row 0 keeps the first code byte.
+    ``columns[i]`` is byte i of every frame; it is overwritten.
     """
-    length, count = columns.shape
-    # Index of the next code byte. Code bytes are never zero, so it grows at each one;
-    # a code that points past the end is never met, and the end is then missed.
-    due = columns[0].copy()
-    is_code = np.empty(count, np.bool_)
-    code = np.empty(count, np.uint8)
-    for position in range(1, length):
-        column = columns[position]
-        np.equal(due, position, out=is_code)
-        np.multiply(column, is_code.view(np.uint8), out=code)
-        np.add(due, code, out=due)
-        np.subtract(column, code, out=column)
-    sound: NDArray[np.bool_] = due == length
-    return sound
+    part, length = _Part(), len(columns)
+    if not len(offsets):
+        return part
+    sound = decode_cobs(columns)
+    if length <= CRC_BYTES + 1:
+        part.refuse(np.flatnonzero(sound), offsets, length, "too short")
+        part.refuse(np.flatnonzero(~sound), offsets, length, "not COBS")
+        return part
+    payload = columns[1:-CRC_BYTES]
+    constants = constant_bytes(payload)
+    good = crc_matches(payload, constants, columns[-CRC_BYTES:])
+    good &= sound
+    if not good.all():
+        bad = np.flatnonzero(~good)
+        part.refuse(bad[sound[bad]], offsets, length, "CRC")
+        part.refuse(bad[~sound[bad]], offsets, length, "not COBS")
+    if good.any():
+        _add_payloads(part, payload, constants, offsets, good)
+    return part
 
 
-def _crc_matches(columns: U8) -> NDArray[np.bool_]:
-    """Which frames carry the right CRC; row 0 is the COBS byte, the last four the CRC."""
-    payload, sent = columns[1:-CRC_BYTES], columns[-CRC_BYTES:]
-    constant, tables = _crc_tables(len(payload))
-    crc = _gather_integer(sent, "I")
-    for column, table in zip(payload, tables, strict=True):
-        usual = column[len(column) // 2]
-        others = np.flatnonzero(column != usual)
-        if len(others) * 8 > len(column):
-            np.bitwise_xor(crc, table.take(column), out=crc)
-            continue
-        constant ^= int(table[usual])
-        if len(others):
-            crc[others] ^= table[column[others]] ^ table[usual]
-    matches: NDArray[np.bool_] = crc == np.uint32(constant)
-    return matches
+def _add_payloads(
+    part: _Part,
+    payload: U8,
+    constants: list[int | None],
+    offsets: I64,
+    sound: NDArray[np.bool_],
+) -> None:
+    message_id = int(payload[0, int(np.argmax(sound))])
+    message = layouts_by_id().get(message_id)
+    if message is None:
+        part.unknown += [(offset, message_id) for offset in offsets[sound].tolist()]
+    elif message.size != len(payload):
+        length = len(payload) + CRC_BYTES + 1
+        part.refuse(np.flatnonzero(sound), offsets, length, "wrong length")
+    else:
+        columns = extract(message, payload, constants)
+        if not sound.all():
+            keep = np.flatnonzero(sound)
+            columns = {name: values.take(keep, axis=0) for name, values in columns.items()}
+            offsets = offsets.take(keep)
+        part.tables.append((message.name, Table(columns, offsets)))
 
 
-def _gather_integer(rows: U8, code: str) -> NDArray[Any]:
-    """Little-endian integers whose byte i is ``rows[i]``."""
-    dtype = {"B": "u1", "H": "<u2", "I": "<u4", "Q": "<u8", "h": "<i2", "i": "<i4"}[code]
-    size, count = rows.shape
-    if size == 1:
-        single: NDArray[Any] = rows[0].copy()
-        return single
-    packed = np.empty((count, size), np.uint8)
-    for index in range(size):
-        packed[:, index] = rows[index]
-    values: NDArray[Any] = packed.view(dtype)[:, 0]
-    return values
-
-
-def _extract(message: MessageLayout, columns: U8) -> dict[str, NDArray[Any]]:
-    """Field columns of sound frames of one message; row 0 is the message id."""
-    result: dict[str, NDArray[Any]] = {}
-    for item in message.fields:
-        rows = columns[item.offset : item.offset + item.size]
-        if item.is_bytes or item.is_array:
-            packed = np.ascontiguousarray(rows.T)
-            dtype = field_dtype(item)
-            base = dtype.base if item.is_array else dtype
-            values = packed.view(base)
-            result[item.name] = values if item.is_array else values[:, 0]
-        else:
-            result[item.name] = _gather_integer(rows, item.format)
-    return result
-
-
-class _Collector:
-    """Gathers the pieces of one batch and puts them in file order at the end."""
-
-    def __init__(self) -> None:
-        self.parts: dict[str, list[Table]] = {}
-        self.unknown: list[tuple[int, int]] = []
-        self.corrupt: list[CorruptFrame] = []
-
-    def add_frames(self, columns: U8, offsets: I64) -> None:
-        """Decode frames of one encoded length and one message id.
-
-        ``columns[i]`` is byte i of every frame; it is overwritten.
-        """
-        length = len(columns)
-        sound = _decode_cobs(columns)
-        self._refuse(~sound, offsets, length, "not COBS")
-        if length <= CRC_BYTES + 1:
-            self._refuse(sound, offsets, length, "too short")
-            return
-        matches = _crc_matches(columns)
-        self._refuse(sound & ~matches, offsets, length, "CRC")
-        sound &= matches
-        if sound.any():
-            self._add_payloads(columns[1:-CRC_BYTES], offsets, sound, length)
-
-    def _add_payloads(
-        self, payload: U8, offsets: I64, sound: NDArray[np.bool_], length: int
-    ) -> None:
-        first = int(np.argmax(sound))
-        message_id = int(payload[0, first])
-        message = layouts_by_id().get(message_id)
-        if message is None:
-            self.unknown += [(offset, message_id) for offset in offsets[sound].tolist()]
-        elif message.size != len(payload):
-            self._refuse(sound, offsets, length, "wrong length")
-        else:
-            columns = _extract(message, payload)
-            if not sound.all():
-                keep = np.flatnonzero(sound)
-                columns = {name: values.take(keep, axis=0) for name, values in columns.items()}
-                offsets = offsets.take(keep)
-            self.parts.setdefault(message.name, []).append(Table(columns, offsets))
-
-    def add_frame(self, encoded: U8, offset: int) -> None:
-        """Decode one frame: far quicker than columns of one row."""
-        try:
-            payload = decode_frame(encoded.tobytes())
-        except FrameError as error:
-            self.corrupt.append(CorruptFrame(offset, len(encoded), str(error)))
-            return
-        column = np.frombuffer(payload, np.uint8).reshape(-1, 1)
-        self._add_payloads(column, np.array([offset]), np.array([True]), len(encoded))
-
-    def _refuse(self, which: NDArray[np.bool_], offsets: I64, length: int, reason: str) -> None:
-        if which.any():
-            found = offsets[which].tolist()
-            self.corrupt += [CorruptFrame(offset, length, reason) for offset in found]
-
-    def batch(self) -> Batch:
-        tables = {
-            message.name: _joined(self.parts[message.name])
-            for message in layouts()
-            if message.name in self.parts
-        }
-        return Batch(tables, sorted(self.unknown), sorted(self.corrupt))
+def _batch(parts: list[_Part]) -> Batch:
+    """Put what the pieces of work found into file order."""
+    by_name: dict[str, list[Table]] = {}
+    for part in parts:
+        for name, table in part.tables:
+            by_name.setdefault(name, []).append(table)
+    tables = {
+        message.name: _joined(by_name[message.name])
+        for message in layouts()
+        if message.name in by_name
+    }
+    return Batch(
+        tables,
+        sorted(item for part in parts for item in part.unknown),
+        sorted(item for part in parts for item in part.corrupt),
+    )
 
 
 def _joined(parts: list[Table]) -> Table:
@@ -273,23 +196,22 @@ class BulkDecoder:
         whole = b"".join((self._tail, data)) if self._tail else data
         buffer = np.frombuffer(whole, np.uint8)
         end = _last_zero(buffer) + 1
-        collector = _Collector()
+        parts: list[_Part] = []
         start = 0
         if self._overlong and end:
-            first = int(np.argmax(buffer == 0)) if end else 0
-            length = self._overlong + first
-            collector.corrupt.append(CorruptFrame(self._offset, length, "too long"))
+            start = int(np.argmax(buffer == 0)) + 1
+            length = self._overlong + start - 1
+            parts.append(_Part(corrupt=[CorruptFrame(self._offset, length, "too long")]))
             self._offset += length + 1
             self._overlong = 0
-            start = first + 1
         if end > start:
-            _decode_delimited(buffer[start:end], self._offset, collector)
+            parts += _decode_delimited(buffer[start:end], self._offset)
             self._offset += end - start
         self._tail = buffer[max(end, start) :].tobytes()
         if self._overlong or len(self._tail) > ENCODED_FRAME_LIMIT:
             self._overlong += len(self._tail)
             self._tail = b""
-        return collector.batch()
+        return _batch(parts)
 
     @property
     def pending_bytes(self) -> int:
@@ -307,7 +229,7 @@ def _last_zero(buffer: U8) -> int:
     return -1
 
 
-def _decode_delimited(buffer: U8, base: int, collector: _Collector) -> None:
+def _decode_delimited(buffer: U8, base: int) -> list[_Part]:
     """Decode bytes that start after a delimiter and end with one."""
     rows = buffer[: len(buffer) // SLOT_BYTES * SLOT_BYTES].reshape(-1, SLOT_BYTES)
     # A row is one sample frame if a delimiter ends it and the row before it, and none is
@@ -316,29 +238,38 @@ def _decode_delimited(buffer: U8, base: int, collector: _Collector) -> None:
     bounded = ends.copy()
     bounded[1:] &= ends[:-1]
     if 4 * np.count_nonzero(bounded) < 3 * len(rows):
-        _split(buffer, np.array([base]), len(buffer), collector)
-        return
-    kinds = np.where(bounded, rows[:, 1], 0)
-    irregular = np.ones(len(rows), np.bool_)
-    for message_id in np.flatnonzero(np.bincount(kinds, minlength=256))[1:].tolist():
-        chosen = np.flatnonzero(kinds == message_id)
+        return _split(buffer, np.array([base]), len(buffer))
+    ids = rows[:, 1].copy()
+    ids *= bounded
+    parts: list[_Part] = []
+    taken = np.zeros(len(rows), np.bool_)
+    for message in layouts():
+        if message.size != SAMPLE_BYTES:
+            continue
+        chosen = np.flatnonzero(ids == message.message_id)
+        taken[chosen] = True
         for first in range(0, len(chosen), _BLOCK_ROWS):
-            part = chosen[first : first + _BLOCK_ROWS]
-            columns = np.ascontiguousarray(rows.take(part, axis=0).T)[:_SAMPLE_ENCODED]
-            whole = np.flatnonzero(columns.min(axis=0))
-            if len(whole) < len(part):
-                part, columns = part[whole], columns.take(whole, axis=1)
-            if len(part):
-                irregular[part] = False
-                collector.add_frames(columns, part * SLOT_BYTES + base)
+            block = chosen[first : first + _BLOCK_ROWS]
+            parts.append(_decode_rows(rows, block, base, taken))
     # What is left (longer frames, padding, damage) comes in runs that start after a
     # delimiter and end with one: packed together they are a short stream of their own.
-    left = np.flatnonzero(irregular)
+    left = np.flatnonzero(~taken)
     packed = np.concatenate([rows[left].reshape(-1), buffer[rows.size :]])
-    _split(packed, np.append(left, len(rows)) * SLOT_BYTES + base, SLOT_BYTES, collector)
+    return parts + _split(packed, np.append(left, len(rows)) * SLOT_BYTES + base, SLOT_BYTES)
 
 
-def _split(packed: U8, origins: I64, piece: int, collector: _Collector) -> None:
+def _decode_rows(rows: U8, chosen: I64, base: int, taken: NDArray[np.bool_]) -> _Part:
+    """Decode rows that are one frame each; give back in ``taken`` those that are not."""
+    columns = turned(rows.take(chosen, axis=0))[:_SAMPLE_ENCODED]
+    lowest = columns.min(axis=0)
+    if not lowest.all():
+        taken[chosen[lowest == 0]] = False
+        whole = np.flatnonzero(lowest)
+        chosen, columns = chosen[whole], columns.take(whole, axis=1)
+    return _decode_frames(columns, chosen * SLOT_BYTES + base)
+
+
+def _split(packed: U8, origins: I64, piece: int) -> list[_Part]:
     """Decode frames of any length, finding every delimiter.
 
     ``packed`` is made of pieces of ``piece`` bytes (the last may differ), which come
@@ -347,48 +278,56 @@ def _split(packed: U8, origins: I64, piece: int, collector: _Collector) -> None:
     ends = np.flatnonzero(packed == 0)
     starts = np.concatenate([[0], ends + 1])[:-1]
     lengths = ends - starts
-    filled = np.flatnonzero(lengths)
-    starts, lengths = starts[filled], lengths[filled]
-    which_piece = np.minimum(starts // piece, len(origins) - 1)
-    offsets = origins[which_piece] + (starts - which_piece * piece)
+    if not lengths.all():
+        filled = np.flatnonzero(lengths)
+        starts, lengths = starts[filled], lengths[filled]
+    if len(origins) == 1:
+        offsets = starts + origins[0]
+    else:
+        which_piece = np.minimum(starts // piece, len(origins) - 1)
+        offsets = origins[which_piece] + (starts - which_piece * piece)
     # The second byte of a frame is its message id. Frames alike are decoded as columns.
     ids = packed[np.minimum(starts + 1, len(packed) - 1)].astype(np.int64)
     groups = np.minimum(lengths, ENCODED_FRAME_LIMIT + 1) * 256 + ids
     frames_in_group = np.bincount(groups, minlength=1)
     frames_in_group[ENCODED_FRAME_LIMIT * 256 + 256 :] = 0
+    parts: list[_Part] = []
     for group in np.flatnonzero(frames_in_group >= _COLUMN_WORK_PAYS).tolist():
         chosen, length = np.flatnonzero(groups == group), group // 256
         # The frame that starts at each byte; numpy copies such items whole.
         frames = np.ndarray((len(packed) - length + 1,), f"V{length}", packed, strides=(1,))
         for first in range(0, len(chosen), _BLOCK_ROWS):
-            part = chosen[first : first + _BLOCK_ROWS]
-            rows = frames[starts[part]].view(np.uint8).reshape(-1, length)
-            collector.add_frames(np.ascontiguousarray(rows.T), offsets[part])
+            block = chosen[first : first + _BLOCK_ROWS]
+            alike = frames[starts[block]].view(np.uint8).reshape(-1, length)
+            parts.append(_decode_frames(turned(alike), offsets[block]))
     odd = np.flatnonzero(frames_in_group[groups] < _COLUMN_WORK_PAYS)
-    if len(odd):
-        _decode_odd(packed, starts[odd], lengths[odd], offsets[odd], collector)
+    return parts + _decode_odd(packed, starts[odd], lengths[odd], offsets[odd])
 
 
-def _decode_odd(packed: U8, starts: I64, lengths: I64, offsets: I64, collector: _Collector) -> None:
+def _decode_odd(packed: U8, starts: I64, lengths: I64, offsets: I64) -> list[_Part]:
     """Decode frames of all sorts, most of them garbage that is not even COBS."""
     due = np.zeros(len(starts), np.int64)
-    for _ in range(ENCODED_FRAME_LIMIT):
-        going = np.flatnonzero(due < np.minimum(lengths, ENCODED_FRAME_LIMIT + 1))
-        if not len(going):
-            break
+    limit = np.minimum(lengths, ENCODED_FRAME_LIMIT + 1)
+    going = np.arange(len(starts))
+    while len(going):
         due[going] += packed[starts[going] + due[going]]
-    sound = due == lengths
-    reasons = np.where(lengths > ENCODED_FRAME_LIMIT, "too long", "not COBS")
-    rows = zip(
-        starts.tolist(),
-        lengths.tolist(),
-        offsets.tolist(),
-        sound.tolist(),
-        reasons.tolist(),
-        strict=True,
+        going = going[due[going] < limit[going]]
+    short = lengths <= ENCODED_FRAME_LIMIT
+    sound = (due == lengths) & short
+    refused = _Part()
+    refused.refuse(np.flatnonzero(~short), offsets, lengths, "too long")
+    refused.refuse(np.flatnonzero(short & ~sound), offsets, lengths, "not COBS")
+    parts = [refused]
+    places = zip(
+        starts[sound].tolist(), lengths[sound].tolist(), offsets[sound].tolist(), strict=True
     )
-    for start, length, offset, is_sound, reason in rows:
-        if is_sound and length <= ENCODED_FRAME_LIMIT:
-            collector.add_frame(packed[start : start + length], offset)
+    for start, length, offset in places:
+        frame = packed[start : start + length]
+        # Columns of one row are slow going, so garbage is seen off first.
+        checked = cobs_decode(frame.tobytes())
+        if crc32(checked[:-CRC_BYTES]) == int.from_bytes(checked[-CRC_BYTES:], "little"):
+            parts.append(_decode_frames(frame.reshape(-1, 1).copy(), np.array([offset])))
         else:
-            collector.corrupt.append(CorruptFrame(offset, length, reason))
+            reason = "CRC" if length > CRC_BYTES + 1 else "too short"
+            refused.corrupt.append(CorruptFrame(offset, length, reason))
+    return parts

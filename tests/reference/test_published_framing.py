@@ -17,7 +17,7 @@ from cobs import cobs
 from crccheck.crc import Crc32
 from hypothesis import given
 from hypothesis import strategies as st
-from steelyard_protocol.bulk import _crc_tables
+from steelyard_protocol.column_work import crc_tables
 from steelyard_protocol.frame import FrameError, cobs_decode, cobs_encode
 
 HERE = Path(__file__).parent
@@ -39,7 +39,7 @@ def test_the_frame_check_is_the_catalogues_crc_32() -> None:
 @given(st.binary(min_size=1, max_size=250))
 def test_crc_agrees_with_crccheck_and_with_the_bulk_tables(data: bytes) -> None:
     assert crc32(data) == Crc32.calc(data)
-    constant, tables = _crc_tables(len(data))
+    constant, tables = crc_tables(len(data))
     positions = np.arange(len(data))
     by_tables = constant ^ int(np.bitwise_xor.reduce(tables[positions, np.frombuffer(data, "u1")]))
     assert by_tables == crc32(data)

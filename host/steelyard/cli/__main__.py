@@ -1,0 +1,5 @@
+"""``python -m steelyard.cli``."""
+
+from steelyard.cli import main
+
+main()

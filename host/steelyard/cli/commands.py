@@ -1,0 +1,56 @@
+"""The list of commands.  Nothing else is imported until one of them runs."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Final
+
+import click
+
+from steelyard import __version__
+
+_COMMANDS: Final = {
+    "find": "List the boxes that answer.",
+    "show": "Show one box: who it is, measured rates, faults.",
+    "setting": "Read or change a setting of a box.",
+    "record": "Record a box for a time or until Ctrl-C.",
+    "validate": "Say whether a recording is sound.",
+    "repair": "Copy a recording without its torn end.",
+    "calibrate": "Calibrate a force channel with known weights.",
+    "certify": "Print a stored calibration and check that it is untouched.",
+    "watch": "Print calibrated values as they come.",
+    "export": "Write a recording as CSV or Parquet.",
+    "demo": "Calibrate, record and draw on a virtual machine.",
+    "simulate": "Serve a virtual box as a serial port.",
+}
+
+
+class _LazyGroup(click.Group):
+    """Loads a command's module when the command is called, not for the list of all."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        module = importlib.import_module(f"steelyard.cli.{cmd_name}")
+        command: click.Command = getattr(module, cmd_name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, package_name="steelyard", prog_name="steelyard")
+def steelyard() -> None:
+    """Measurements for seated back-extension and neck-extension machines.
+
+    In-house measuring, not a medical device. Screening clients and deciding on
+    maximal efforts is for licensed professionals.
+
+    A port is a serial port's name, socket://HOST:PORT, replay:FILE or a virtual box
+    (sim:heron). Without --port the one box that answers is taken.
+    """

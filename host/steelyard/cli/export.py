@@ -1,0 +1,83 @@
+"""``steelyard export``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+from steelyard_protocol.codec import plain_text
+
+from steelyard.calibration import ForceCalibration
+from steelyard.cli.boxes import load_channel_calibrations
+from steelyard.cli.options import calibrations_option, json_option, recording_argument
+from steelyard.cli.words import progress_bar, write_json
+from steelyard.errors import RecordingFormatError
+from steelyard.recording.contents import Contents, origin
+from steelyard.recording.export import ExportFormat, export_recording
+from steelyard.recording.scan import RecordingScan
+
+
+@click.command()
+@recording_argument
+@click.option(
+    "--to",
+    "export_format",
+    type=click.Choice([item.value for item in ExportFormat]),
+    default=ExportFormat.CSV.value,
+    show_default=True,
+)
+@click.option(
+    "--output",
+    "-o",
+    type=click.Path(path_type=Path),
+    help="Folder and beginning of the names; without it, those of the recording.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace files that exist.")
+@calibrations_option
+@json_option
+def export(
+    recording: Path,
+    export_format: str,
+    output: Path | None,
+    overwrite: bool,
+    calibration_paths: tuple[Path, ...],
+    as_json: bool,
+) -> None:
+    """Write a recording as CSV or Parquet: one table each for load, angle, status, events.
+
+    Raw counts are always there; with --calibration also newtons with their standard
+    uncertainty.
+    """
+    scales = _scales(recording, calibration_paths) if calibration_paths else {}
+    with progress_bar("exporting", quiet=as_json) as progress:
+        files = export_recording(
+            recording,
+            output or recording.with_suffix(""),
+            ExportFormat(export_format),
+            forces=scales,
+            force=overwrite,
+            progress=progress,
+        )
+    if as_json:
+        write_json([{"table": f.table, "path": f.path, "rows": f.rows_total} for f in files])
+        return
+    for file in files:
+        click.echo(f"{file.path}: {file.rows_total} rows")
+
+
+def _scales(recording: Path, paths: tuple[Path, ...]) -> dict[int, ForceCalibration]:
+    """The calibrations, checked against the box that the recording is of."""
+    contents = Contents()
+    for batch in RecordingScan(recording, None):
+        contents.add(batch)
+    channels = contents.channels()
+    if not channels:
+        raise RecordingFormatError(
+            f"{recording} does not say which sensors it is of.",
+            "Export it without --calibration: raw counts need none.",
+        )
+    serials = [
+        plain_text(channels[number].sensor_serial) if number in channels else ""
+        for number in range(max(channels) + 1)
+    ]
+    return load_channel_calibrations(paths, origin(contents).box_id, channels.values(), serials)

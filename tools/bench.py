@@ -1,0 +1,359 @@
+"""Speed and memory, as ratios against a peer measured in the same run.
+
+``python tools/bench.py`` runs everything; a name or two runs those:
+bulk, stream, latency, memory, help.  Run tools/test.py once before: it installs
+the peers.
+
+Method: one warm process, buffers reused, ours and the peer's runs in turn,
+medians.  pymavlink (SCALED_IMU, its own fast CRC) is the peer for decoding: a
+binary protocol of like frame size, its parser widely used from Python.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import random
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+os.environ["MAVLINK20"] = "1"
+
+ROOT = Path(__file__).resolve().parent.parent
+ROUNDS = 7
+PEER_FRAMES = 20_000
+OUR_FRAMES = 400_000
+
+
+def paired(ours: Callable[[], object], peer: Callable[[], object]) -> tuple[float, float]:
+    """Median seconds of each, measured in turn after one warm-up."""
+    ours(), peer()
+    times: tuple[list[float], list[float]] = ([], [])
+    for _ in range(ROUNDS):
+        for run, kept in ((ours, times[0]), (peer, times[1])):
+            begun = time.perf_counter()
+            run()
+            kept.append(time.perf_counter() - begun)
+    return statistics.median(times[0]), statistics.median(times[1])
+
+
+def report(name: str, ratio: float, wanted: float, detail: str) -> bool:
+    """Print one result; a figure below what is wanted is said to be so."""
+    met = ratio >= wanted
+    print(f"{name}: {ratio:.1f}x (wanted {wanted:g}x) {'ok' if met else 'MISSED'}   {detail}")
+    return met
+
+
+def damage(frames: list[bytes], source: random.Random) -> bytes:
+    """One frame in a hundred spoilt by a flipped bit and followed by 0 to 39 bytes of garbage."""
+    out = []
+    for frame in frames:
+        if source.random() < 0.01:
+            spoilt = bytearray(frame)
+            spoilt[source.randrange(len(spoilt))] ^= 1 << source.randrange(8)
+            out.append(bytes(spoilt) + source.randbytes(source.randrange(40)))
+        else:
+            out.append(frame)
+    return b"".join(out)
+
+
+def our_frames(count: int) -> list[bytes]:
+    """Two load channels and an angle, a status frame now and then, as a box sends them."""
+    from steelyard_protocol.codec import encode
+    from steelyard_protocol.records import AngleSample, LoadSample, Status
+
+    source = random.Random(1)
+    frames, sequence, ticks = [], [0, 0, 0], 0
+    for number in range(count):
+        ticks = (ticks + 2577) % (1 << 30)
+        channel = source.choice((0, 1, 2, 2))
+        if channel == 2:
+            angle = 2048 + number % 300
+            frames.append(
+                encode(AngleSample(2, 0, 123456789, sequence[2], ticks, angle, 32, 60, 0))
+            )
+        else:
+            counts = int(source.gauss(100_000, 30_000))
+            age = source.randrange(5000)
+            sample = LoadSample(channel, 0, 123456789, sequence[channel], ticks, counts, 2048, age)
+            frames.append(encode(sample))
+        sequence[channel] += 1
+        if number % 190 == 0:
+            totals = (number, 2, 3, 4, 5, 6, 7, 8)
+            frames.append(
+                encode(
+                    Status(123456789, ticks, 7, 1, 1, 9, totals, (0,) * 8, *([0] * 10), 2500, 9000)
+                )
+            )
+    return frames
+
+
+def peer_frames(count: int) -> list[bytes]:
+    """SCALED_IMU messages of the peer."""
+    from pymavlink.dialects.v20 import common
+
+    link = common.MAVLink(io.BytesIO(), 1, 1)
+    return [
+        bytes(
+            common.MAVLink_scaled_imu_message(1000 + n, n % 100, 2, 3, 4, 5, 6, 7, 8, 9, 0).pack(
+                link
+            )
+        )
+        for n in range(count)
+    ]
+
+
+def peer_decoder(data: bytes) -> Callable[[], int]:
+    """Parse a whole stream with the peer; gives the number of messages."""
+    from pymavlink.dialects.v20 import common
+
+    def run() -> int:
+        link = common.MAVLink(None)
+        link.robust_parsing = True
+        return len(link.parse_buffer(data) or [])
+
+    return run
+
+
+def bench_bulk() -> bool:
+    """Every frame of a recording to columns, every CRC checked."""
+    from steelyard_protocol.bulk import BulkDecoder
+    from steelyard_protocol.layout import layouts_by_id
+    from steelyard_protocol.messages import LOAD_SAMPLE
+
+    def ours(data: bytes) -> Callable[[], int]:
+        def run() -> int:
+            decoder, found = BulkDecoder(), 0
+            view = memoryview(data)
+            for start in range(0, len(data), 1 << 22):
+                found += decoder.feed(view[start : start + (1 << 22)]).frame_count
+            return found
+
+        return run
+
+    frames, peers = our_frames(OUR_FRAMES), peer_frames(PEER_FRAMES)
+    source = random.Random(2)
+    good = True
+    cases = (
+        ("bulk decode, clean", b"".join(frames), b"".join(peers), 100.0),
+        ("bulk decode, 1 % damaged", damage(frames, source), damage(peers, source), 60.0),
+    )
+    for name, data, peer_data, wanted in cases:
+        mine, theirs = paired(ours(data), peer_decoder(peer_data))
+        each, peer_each = mine / len(frames), theirs / len(peers)
+        detail = f"{each * 1e9:.0f} ns against {peer_each * 1e9:.0f} ns a frame"
+        good &= report(name, peer_each / each, wanted, detail)
+    size = layouts_by_id()[LOAD_SAMPLE.message_id].size
+    body = frames[1].rstrip(b"\x00")[2 : size + 1]
+    mine, theirs = paired(
+        ours(b"".join(frames)), lambda: [LOAD_SAMPLE.body.parse(body) for _ in range(2000)]
+    )
+    each, peer_each = mine / len(frames), theirs / 2000
+    detail = f"construct: {peer_each * 1e6:.1f} µs a message, without framing or CRC"
+    good &= report("bulk decode against construct", peer_each / each, 100.0, detail)
+    return good
+
+
+def bench_stream() -> bool:
+    """One event at a time, fed in pieces of 256 bytes as a port gives them."""
+    from steelyard_protocol.decoder import StreamDecoder
+
+    frames, peers = our_frames(PEER_FRAMES), peer_frames(PEER_FRAMES)
+
+    def pieces(data: bytes) -> list[bytes]:
+        return [data[start : start + 256] for start in range(0, len(data), 256)]
+
+    ours_in, peers_in = pieces(b"".join(frames)), pieces(b"".join(peers))
+
+    def ours() -> int:
+        decoder = StreamDecoder()
+        return sum(len(decoder.feed(piece)) for piece in ours_in)
+
+    def peer() -> int:
+        from pymavlink.dialects.v20 import common
+
+        link = common.MAVLink(None)
+        link.robust_parsing = True
+        return sum(len(link.parse_buffer(piece) or []) for piece in peers_in)
+
+    mine, theirs = paired(ours, peer)
+    each, peer_each = mine / len(frames), theirs / len(peers)
+    detail = f"{each * 1e6:.2f} µs against {peer_each * 1e6:.2f} µs a frame"
+    return report("streaming decode", peer_each / each, 1.0, detail)
+
+
+WRITER = """
+import os, sys, time
+sys.path[:0] = {paths!r}
+from steelyard_protocol.codec import encode
+from steelyard_protocol.records import LoadSample
+handle, begun = int(sys.argv[1]), time.monotonic()
+for number in range({frames}):
+    while time.monotonic() < begun + number / 300:
+        time.sleep(0.0005)
+    ticks = time.monotonic_ns() // 1000 % (1 << 30)
+    os.write(handle, encode(LoadSample(0, 0, 7, number, ticks, 1000, 2048, 0)))
+"""
+
+
+def bench_latency() -> bool:
+    """From a byte written to a record in hand: another process, a pty, 300 frames a second."""
+    if sys.platform == "win32":
+        print("latency over a pty: not on Windows")
+        return True
+    import pty
+    import tty
+
+    from steelyard.transport.read_ahead import open_read_ahead
+    from steelyard_protocol.decoder import Message, StreamDecoder
+    from steelyard_protocol.records import LoadSample
+
+    frames = 3000
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    paths = [str(ROOT / "host"), str(ROOT / "protocol")]
+    delays: list[float] = []
+    decoder = StreamDecoder()
+    with open_read_ahead(os.ttyname(slave)) as port:
+        os.close(slave)
+        code = WRITER.format(paths=paths, frames=frames)
+        with subprocess.Popen([sys.executable, "-c", code, str(master)], pass_fds=[master]) as w:
+            while len(delays) < frames and (w.poll() is None or len(delays) < frames):
+                for event in decoder.feed(port.read(0.5)):
+                    now_us = time.monotonic_ns() // 1000 % (1 << 30)
+                    if isinstance(event, Message) and isinstance(event.record, LoadSample):
+                        delays.append((now_us - event.record.device_ticks_us) % (1 << 30) / 1000)
+    os.close(master)
+    delays.sort()
+    p99 = delays[int(0.99 * len(delays))]
+    met = p99 < 5.0
+    print(
+        f"latency over a pty at 300 frames/s: median {statistics.median(delays):.2f} ms, "
+        f"p99 {p99:.2f} ms, worst {delays[-1]:.2f} ms of {len(delays)} "
+        f"(wanted p99 < 5 ms) {'ok' if met else 'MISSED'}"
+    )
+    return met
+
+
+MEASURE = """
+import resource, sys, time
+sys.path[:0] = {paths!r}
+from pathlib import Path
+from steelyard.recording.validator import validate
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+begun = time.perf_counter()
+report = validate(Path(sys.argv[1]))
+seconds = time.perf_counter() - begun
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+print(report.frames_good_total, report.frames_bad_total, seconds, before, peak, report.verdict)
+"""
+
+
+def ten_hours(path: Path) -> int:
+    """A recording of ten hours at about 84 samples a second, written by the product's writer."""
+    from steelyard.recording.writer import RecordingWriter
+    from steelyard.transport.port import WallClock
+    from steelyard_protocol.codec import encode, padded_text
+    from steelyard_protocol.layout import layout_hash
+    from steelyard_protocol.records import ChannelDescription, Identity, LoadSample
+
+    text = padded_text("bench", 16)
+    identity = Identity(
+        0, 1, 0, (0, 1, 0), layout_hash(), bytes(8), 77, 1 << 30, 1, 256, text, text
+    )
+    channel = ChannelDescription(0, 77, 0, 1, 1, 128, 80_000, -0x800000, 0x7FFFFF, 0, 255, text)
+    source = random.Random(3)
+    count, block = 3_000_000, 10_000
+    with RecordingWriter(path, WallClock()) as writer:
+        writer.describe_box(identity, [channel])
+        for first in range(0, count, block):
+            frames = [
+                encode(
+                    LoadSample(
+                        0, 0, 77, n, n * 12_000 % (1 << 30), source.randrange(1 << 20), 2048, 900
+                    )
+                )
+                for n in range(first, first + block)
+            ]
+            writer.append_device_bytes(b"".join(frames))
+    return count
+
+
+def bench_memory() -> bool:
+    """Validate ten hours in a fresh process."""
+    if sys.platform == "win32":
+        print("memory of validating ten hours: not measured on Windows")
+        return True
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "ten-hours.steelyard"
+        count = ten_hours(path)
+        paths = [str(ROOT / "host"), str(ROOT / "protocol")]
+        output = subprocess.run(
+            [sys.executable, "-c", MEASURE.format(paths=paths), str(path)],
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.split(maxsplit=5)
+        size = path.stat().st_size
+    good, bad, seconds = int(output[0]), int(output[1]), float(output[2])
+    unit = 1 if sys.platform == "darwin" else 1024
+    before, peak = (int(word) * unit / 1e6 for word in output[3:5])
+    met = peak < 300.0 and bad == 0 and good >= count
+    print(
+        f"validating ten hours ({count} samples, {size / 1e6:.0f} MB): {seconds:.2f} s, "
+        f"{seconds / count * 1e9:.0f} ns a sample; peak memory {peak:.0f} MB, {before:.0f} MB of "
+        f"it imports (wanted < 300 MB) {'ok' if met else 'MISSED'}"
+    )
+    return met
+
+
+def bench_help() -> bool:
+    """``steelyard --help`` as a whole process, against importing click alone."""
+    script = Path(sys.executable).with_name("steelyard")
+    if not script.exists():
+        print("steelyard --help: the project is not installed in this environment")
+        return False
+
+    def process(*words: str) -> Callable[[], object]:
+        return lambda: subprocess.run(words, capture_output=True, check=True)
+
+    mine, theirs = paired(
+        process(str(script), "--help"), process(sys.executable, "-c", "import click")
+    )
+    met = mine <= 1.5 * theirs
+    print(
+        f"steelyard --help: {mine * 1000:.0f} ms against {theirs * 1000:.0f} ms for importing "
+        f"click: {mine / theirs:.2f}x (wanted <= 1.5x) {'ok' if met else 'MISSED'}"
+    )
+    return met
+
+
+BENCHES: dict[str, Callable[[], bool]] = {
+    "bulk": bench_bulk,
+    "stream": bench_stream,
+    "latency": bench_latency,
+    "memory": bench_memory,
+    "help": bench_help,
+}
+
+
+def main() -> int:
+    """Run the benches named, or all; exit 1 when a figure is missed."""
+    chosen = sys.argv[1:] or list(BENCHES)
+    unknown = [name for name in chosen if name not in BENCHES]
+    if unknown:
+        print(f"no bench called {', '.join(unknown)}; there are: {', '.join(BENCHES)}")
+        return 2
+    sys.path[:0] = [str(ROOT / "host"), str(ROOT / "protocol")]
+    results = [BENCHES[name]() for name in chosen]
+    return 0 if all(results) and threading.active_count() == 1 else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
