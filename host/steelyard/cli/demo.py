@@ -139,9 +139,9 @@ def _virtual_heron(task: str, seed: int) -> SimulatedPort:
 
 
 def _calibrate(seed: int, output: Path) -> _Found:
-    click.echo("\n1. Calibrating with five 20 kg test weights (OIML M1), up and down, two runs")
+    click.echo("\n1. Calibrating with five 20 kg test weights (OIML M1), up and down, three runs")
     loads = [(20.0 * n, tuple(list(WEIGHTS)[:n])) for n in range(1, 6)]
-    run = GuidedRun(plan_run(loads, runs=2, exercises=1))
+    run = GuidedRun(plan_run(loads, runs=3, exercises=1))
     # The true masses differ from 20 kg within the class, and only the simulator knows how.
     true_kg = np.random.default_rng(seed).uniform(20.0 - 1e-3, 20.0 + 1e-3, len(WEIGHTS))
     port = _virtual_heron("weights", seed)
@@ -150,33 +150,68 @@ def _calibrate(seed: int, output: Path) -> _Found:
         with progress_bar("   hanging weights") as progress:
             while (step := run.current) is not None:
                 port.world.hang(float(true_kg[: len(step.weights)].sum()))
-                _hold(box, 3.0)
+                _let_pass(box, 3.0)
                 run.loaded()
                 _measure(box, run)
                 progress(run.progress.steps_done, run.progress.steps_total)
+        conditions = Conditions(
+            gravity=Gravity(9.812, 0.0005, "entered"),
+            taken_at=_utc(port),
+            operator="virtual technician",
+        )
         binding = binding_of(box.description, box.channels[0])
+        calibration = calibrate_force(run.points(), conditions, binding, weights=WEIGHTS)
+        path = save_calibration(calibration, output)
+        for line in calibration.summary_lines():
+            click.echo(f"   {line}")
+        click.echo(f"   kept as {path}")
+        _check_with_a_load(box, port, calibration)
         angle = _known_angle(box, port)
-    conditions = Conditions(
-        gravity=Gravity(9.812, 0.0005, "entered"),
-        taken_at=_utc(port),
-        operator="virtual technician",
-    )
-    calibration = calibrate_force(run.points(), conditions, binding, weights=WEIGHTS)
-    path = save_calibration(calibration, output)
-    for line in calibration.summary_lines():
-        click.echo(f"   {line}")
-    truth = port.world.cells[0].truth
-    true_sensitivity = (truth.counts(981.0) - truth.counts(0.0)) / 981.0
-    click.echo(f"   true sensitivity of the virtual cell: {true_sensitivity:.3f} counts/N")
-    click.echo(f"   kept as {path}")
     return _Found(calibration, path, angle)
+
+
+def _check_with_a_load(box: Box, port: SimulatedPort, calibration: ForceCalibration) -> None:
+    """Read a load that took no part, and compare with what the simulator knows."""
+    port.world.hang(0.0)
+    _let_pass(box, 6.0)
+    empty = _samples(box, 250)
+    zero = calibration.take_zero(*_mean_and_error(empty), _utc(port))
+    port.world.hang(50.0)
+    _let_pass(box, 6.0)
+    mean, error = _mean_and_error(_samples(box, 250))
+    newtons = float(
+        calibration.force([mean], zero=zero, counts_standard_error=error).force_newtons[0]
+    )
+    budget = calibration.budget(newtons, zero=zero, counts_standard_error=error)
+    shown = format_measurement(newtons, budget.expanded_uncertainty, "N", budget.coverage_factor)
+    truth = port.world.weights.still_newtons(50.0)
+    verdict = "inside" if abs(newtons - truth) <= budget.expanded_uncertainty else "OUTSIDE"
+    click.echo(
+        f"   check with 50 kg, zeroed before: {shown}; the truth is {truth:.2f} N: {verdict}"
+    )
+    port.world.hang(0.0)
+
+
+def _samples(box: Box, count: int, angle: bool = False) -> list[int]:
+    """The next sound counts of load channel 0, or of the arm angle that comes with them."""
+    found: list[int] = []
+    while len(found) < count:
+        for event in box.poll(0.1).events:
+            record = event.record if isinstance(event, Message) else None
+            if isinstance(record, LoadSample) and record.channel == 0 and not record.flags:
+                found.append(record.angle_counts if angle else record.load_counts)
+    return found[:count]
+
+
+def _mean_and_error(counts: list[int]) -> tuple[float, float]:
+    return float(np.mean(counts)), float(np.std(counts, ddof=1) / len(counts) ** 0.5)
 
 
 def _utc(port: SimulatedPort) -> str:
     return str(np.datetime64(port.clock.unix_ns(), "ns").astype("datetime64[s]")) + "Z"
 
 
-def _hold(box: Box, seconds: float) -> None:
+def _let_pass(box: Box, seconds: float) -> None:
     """Let time pass, as an operator does while a load swings out."""
     clock = box.transport.clock
     end_ns = clock.monotonic_ns() + round(seconds * 1e9)
@@ -197,12 +232,7 @@ def _measure(box: Box, run: GuidedRun) -> None:
 def _known_angle(box: Box, port: SimulatedPort) -> AngleReference:
     """One angle by inclinometer, good to its uncertainty, and the counts there."""
     described = next(item for item in box.channels if item.kind == ChannelKind.ARM_ANGLE)
-    counts: list[int] = []
-    while len(counts) < 100:
-        for event in box.poll(0.1).events:
-            record = event.record if isinstance(event, Message) else None
-            if isinstance(record, LoadSample) and record.channel == 0:
-                counts.append(record.angle_counts)
+    counts = _samples(box, 100, angle=True)
     shown = round(port.world.truth.arm_degrees, 1)
     click.echo(
         f"   arm angle by inclinometer: {shown:.1f} ± {2 * INCLINOMETER_U_DEGREES:.1f}° (k = 2)"
