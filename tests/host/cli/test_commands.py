@@ -52,7 +52,10 @@ def assert_plain_error(done: subprocess.CompletedProcess[str], *words: str, code
     """One or two plain lines and the right exit code, never a stack trace."""
     assert done.returncode == code, done.stderr
     assert "Traceback" not in done.stderr
-    assert 1 <= len(done.stderr.strip().splitlines()) <= 4, done.stderr
+    lines = [line for line in done.stderr.splitlines() if line.lower().startswith("error")]
+    assert len(lines) == 1, done.stderr
+    if code == 1:
+        assert len(done.stderr.strip().splitlines()) <= 2, done.stderr
     for word in words:
         assert word in done.stderr, done.stderr
 

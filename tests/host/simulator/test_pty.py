@@ -23,8 +23,13 @@ import serial
 Record = TypeVar("Record")
 
 
-def wait_for(port: serial.Serial, kind: type[Record], seconds: float = 2.0) -> Record:
-    decoder = StreamDecoder()
+def wait_for(
+    port: serial.Serial,
+    kind: type[Record],
+    seconds: float = 2.0,
+    decoder: StreamDecoder | None = None,
+) -> Record:
+    decoder = decoder or StreamDecoder()
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         for event in decoder.feed(port.read(max(1, port.in_waiting))):
@@ -46,9 +51,11 @@ def identify(port: serial.Serial) -> Identity:
 
 def test_a_serial_program_sees_a_box_without_losses() -> None:
     with PtyBox("heron?task=rest") as box, serial.Serial(str(box.path), timeout=0.2) as port:
-        identify(port)
-        port.write(encode(StartStream(1)))
+        # One decoder from the first byte on: a second one would begin within a frame.
         decoder = StreamDecoder()
+        port.write(encode(Identify(3)))
+        wait_for(port, Identity, decoder=decoder)
+        port.write(encode(StartStream(1)))
         events = []
         end = time.monotonic() + 1.5
         while time.monotonic() < end:
