@@ -90,7 +90,8 @@ def _stop_on_signals(recorder: Recorder) -> dict[signal.Signals, signal.Handlers
 
 def _live(progress: RecordingProgress) -> str:
     if progress.waiting_because:
-        return f"WAITING ({progress.waiting_because}) {progress.elapsed_seconds:6.1f} s"
+        reason = progress.waiting_because.split(". ")[0]
+        return f"{progress.elapsed_seconds:6.1f} s, WAITING for the box: {reason}"
     of = f" of {progress.duration_seconds:g}" if progress.duration_seconds else ""
     return (
         f"recording {progress.elapsed_seconds:6.1f}{of} s, {progress.samples_total} samples, "

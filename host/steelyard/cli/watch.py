@@ -13,7 +13,8 @@ from typing import Any
 import click
 from steelyard_protocol.decoder import Message
 from steelyard_protocol.messages import NO_COUNTS
-from steelyard_protocol.records import AngleSample, ChannelKind, LoadSample, SampleFlags
+from steelyard_protocol.records import AngleSample, ChannelKind, LoadSample
+from steelyard_protocol.soundness import UNSOUND_ANGLE, UNSOUND_LOAD
 
 from steelyard.calibration import ForceCalibration, format_measurement
 from steelyard.cli.boxes import chosen_port, load_channel_calibrations
@@ -21,14 +22,6 @@ from steelyard.cli.options import calibrations_option, json_option, port_option,
 from steelyard.cli.words import flag_names, raw_counts
 from steelyard.device import Box
 
-_FAULTS = (
-    SampleFlags.SATURATED_HIGH
-    | SampleFlags.SATURATED_LOW
-    | SampleFlags.NO_CONVERSION
-    | SampleFlags.DESYNC
-    | SampleFlags.SETTLING
-    | SampleFlags.SUSPECT
-)
 STALE_SECONDS = 0.5
 
 
@@ -40,10 +33,12 @@ class _Interval:
     flags: int = 0
     samples_total: int = 0
 
-    def add(self, counts: int, flags: int) -> None:
+    def add(self, sample: LoadSample | AngleSample) -> None:
         self.samples_total += 1
-        self.flags |= flags
-        if counts != NO_COUNTS and not flags & _FAULTS:
+        self.flags |= sample.flags
+        counts = raw_counts(sample)
+        unsound = UNSOUND_LOAD if isinstance(sample, LoadSample) else UNSOUND_ANGLE
+        if counts != NO_COUNTS and not sample.flags & unsound:
             self.sound.append(counts)
 
     def mean(self) -> tuple[float, float | None]:
@@ -112,7 +107,7 @@ def _follow(
                 record = event.record if isinstance(event, Message) else None
                 if isinstance(record, LoadSample | AngleSample) and record.channel in seen:
                     heard_ns = clock.monotonic_ns()
-                    seen[record.channel].add(raw_counts(record), record.flags)
+                    seen[record.channel].add(record)
         lines += 1
         live = clock.monotonic_ns() - heard_ns < STALE_SECONDS * 1e9
         row = _row(box, scales, seen, lines * every, live)

@@ -10,21 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from steelyard_protocol.bulk import Table
 from steelyard_protocol.messages import NO_COUNTS
-from steelyard_protocol.records import EventKind, SampleFlags
+from steelyard_protocol.records import EventKind
+from steelyard_protocol.soundness import UNSOUND_LOAD
 
 from steelyard.recording.contents import NO_HOST_TIME, Timeline
 from steelyard.recording.rows import name_of
 
-NO_FORCE_FLAGS: Final = int(
-    SampleFlags.SATURATED_HIGH
-    | SampleFlags.SATURATED_LOW
-    | SampleFlags.NO_CONVERSION
-    | SampleFlags.DESYNC
-    | SampleFlags.SETTLING
-    | SampleFlags.SUSPECT
-    | SampleFlags.OPEN_CIRCUIT
-)
-"""Samples with any of these flags get no force: their counts say nothing about the load."""
 NO_TEMPERATURE: Final = -32768
 
 
@@ -181,7 +172,7 @@ def _when(table: Table, context: ExportContext) -> list[ExportColumn]:
 
 def _forces(table: Table, forces: Mapping[int, ForceScale]) -> list[ExportColumn]:
     columns = table.columns
-    usable = (columns["load_counts"] != NO_COUNTS) & (columns["flags"] & NO_FORCE_FLAGS == 0)
+    usable = (columns["load_counts"] != NO_COUNTS) & (columns["flags"] & UNSOUND_LOAD == 0)
     force_newtons = np.zeros(len(table))
     uncertainty_newtons = np.zeros(len(table))
     extrapolated = np.zeros(len(table), np.bool_)

@@ -222,7 +222,7 @@ def _boot_line(boot: BootReport) -> str:
     )
     if boot.clock_fast_ppm is not None:
         line += (
-            f"; its clock runs {boot.clock_fast_ppm:+.1f} ± {boot.clock_fast_ppm_uncertainty:.1f}"
+            f"; its clock runs {boot.clock_fast_ppm:+.2f} ± {boot.clock_fast_ppm_uncertainty:.2f}"
             f" ppm, residual {boot.clock_residual_rms_us:.0f} µs rms,"
             f" {boot.clock_residual_worst_us:.0f} µs at worst"
         )

@@ -8,27 +8,16 @@ arm and body is in it until the machine has been balanced.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from steelyard_protocol.messages import NO_COUNTS
-from steelyard_protocol.records import SampleFlags
+from steelyard_protocol.soundness import UNSOUND_ANGLE_OF_LOAD, UNSOUND_LOAD
 
 from steelyard.calibration import ForceCalibration
 from steelyard.recording.reader import LoadSamples
 
 Array = NDArray[np.float64]
-
-_NO_FORCE: Final = int(
-    SampleFlags.SATURATED_HIGH
-    | SampleFlags.SATURATED_LOW
-    | SampleFlags.NO_CONVERSION
-    | SampleFlags.DESYNC
-    | SampleFlags.SETTLING
-    | SampleFlags.SUSPECT
-)
-_NO_ANGLE: Final = int(SampleFlags.ANGLE_STALE | SampleFlags.BUS_ERROR | SampleFlags.MAGNET_MISSING)
 
 
 @dataclass(frozen=True)
@@ -87,8 +76,8 @@ def arm_torque(
     u(T)² = (r u(F))² + (F u(r))² (GUM 5.1.2: independent inputs).  Time starts
     at the first sample and runs by the box's clock within its first boot.
     """
-    forced = (samples.load_counts != NO_COUNTS) & (samples.flags & _NO_FORCE == 0)
-    angled = (samples.angle_counts != NO_COUNTS) & (samples.flags & _NO_ANGLE == 0)
+    forced = (samples.load_counts != NO_COUNTS) & (samples.flags & UNSOUND_LOAD == 0)
+    angled = (samples.angle_counts != NO_COUNTS) & (samples.flags & UNSOUND_ANGLE_OF_LOAD == 0)
     readings = calibration.force(np.where(forced, samples.load_counts, 0).astype(np.float64))
     newtons = np.where(forced, readings.force_newtons, np.nan)
     spread = np.hypot(
