@@ -28,7 +28,7 @@ from steelyard.calibration import (
 from steelyard.cli.boxes import binding_of, load_channel_calibrations
 from steelyard.cli.words import progress_bar
 from steelyard.device import Box
-from steelyard.errors import CalibrationError
+from steelyard.errors import CalibrationError, ExportError
 from steelyard.recording.documents import Document
 from steelyard.recording.export import export_recording
 from steelyard.recording.file_format import Subject
@@ -103,17 +103,22 @@ def demo(output: Path, seed: int) -> None:
     files = export_recording(
         path, output / "heron-session", forces={0: found.calibration}, force=True
     )
+    written = [path, *(file.path for file in files)]
     picture = output / "torque-against-angle.png"
-    curve = found.calibration.model.curve
-    plot_torque_against_angle(
-        torque,
-        peaks,
-        (curve.low_newtons * ARM.length_metres, curve.high_newtons * ARM.length_metres),
-        picture,
-        "Virtual Heron, client C-001 (simulated), ten minutes",
-    )
+    try:
+        curve = found.calibration.model.curve
+        plot_torque_against_angle(
+            torque,
+            peaks,
+            (curve.low_newtons * ARM.length_metres, curve.high_newtons * ARM.length_metres),
+            picture,
+            "Virtual Heron, client C-001 (simulated), ten minutes",
+        )
+        written.append(picture)
+    except ExportError as error:
+        click.echo(f"   no picture: {error}")
     click.echo("\n5. Written")
-    for item in [path, *(file.path for file in files), picture]:
+    for item in written:
         click.echo(f"   {item}")
     click.echo(f"\nDone in {time.monotonic() - begun:.0f} s.")
     _next_steps(path)
