@@ -104,7 +104,7 @@ REQUEST_BYTES = {0x40: 3, 0x41: 3, 0x42: 3, 0x43: 3, 0x44: 5, 0x45: 25, 0x46: 3}
 _IDENTITY = ("<BHBB3B8s8sIIBH16s16s", 0x01, ("correlation_id", 0, 0, 65535),
     ("protocol_major", 0, 0, 255), ("protocol_minor", 0, 0, 255), ("firmware_version", 3, 0, 255),
     ("layout_hash", 8, 0, 255), ("box_id", 8, 0, 255), ("boot_id", 0, 0, 1073741823),
-    ("ticks_period_us", 0, 0, 4294967295), ("channel_count", 0, 0, 8),
+    ("ticks_period_us", 0, 1073741824, 1073741824), ("channel_count", 0, 0, 8),
     ("queue_slots", 0, 0, 65535), ("board", 16, 0, 255), ("box_name", 16, 0, 255))
 _CHANNEL_DESCRIPTION = ("<BHIBBBHIiiIB16s", 0x02, ("correlation_id", 0, 0, 65535),
     ("boot_id", 0, 0, 1073741823), ("channel", 0, 0, 7), ("kind", 0, 0, 255),
@@ -122,7 +122,7 @@ _ANGLE_SAMPLE = ("<BBHIIIiBBI", 0x04, ("channel", 0, 0, 7), ("flags", 0, 0, 6553
     ("sensor_status", 0, 0, 255), ("sensor_gain", 0, 0, 255),
     ("invalid_transitions_total", 0, 0, 4294967295))
 _STATUS = ("<BIIIBBH8I8IIIIIIIIIIIhI", 0x05, ("boot_id", 0, 0, 1073741823),
-    ("device_ticks_us", 0, 0, 1073741823), ("uptime_ms", 0, 0, 4294967295), ("streaming", 0, 0, 1),
+    ("device_ticks_us", 0, 0, 1073741823), ("uptime_ms", 0, 0, 1073741823), ("streaming", 0, 0, 1),
     ("reset_cause", 0, 0, 255), ("queue_high_water", 0, 0, 65535),
     ("conversions_total", 8, 0, 4294967295), ("dropped_total", 8, 0, 4294967295),
     ("frames_sent_total", 0, 0, 4294967295), ("link_stalls_total", 0, 0, 4294967295),

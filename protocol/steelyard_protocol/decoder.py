@@ -79,10 +79,12 @@ class SequenceTracker:
         key = (message_id, channel)
         found = record.sequence
         expected = self._expected.get(key, found)
-        self._expected[key] = (found + 1) % SEQUENCE_PERIOD
-        if found == expected:
-            return None
         missing = (found - expected) % SEQUENCE_PERIOD
+        if missing >= SEQUENCE_PERIOD // 2:
+            return None  # behind what was expected: a repetition, nothing is missing
+        self._expected[key] = (found + 1) % SEQUENCE_PERIOD
+        if not missing:
+            return None
         return Gap(offset, record.boot_id, channel, message_id, expected, found, missing)
 
 

@@ -175,6 +175,97 @@ SelfTestFindings = FlagsEnum(
     open_circuit=0x0100,
 )
 
+VALUE_MEANINGS: Final[dict[str, dict[str, str]]] = {
+    "ChannelKind": {
+        "load": "force on a bridge",
+        "arm_angle": "angle of the movement arm",
+        "roller_angle": "angle of the restraint rollers, which must stay still",
+    },
+    "SensorKind": {
+        "hx711": "bridge amplifier with a 24-bit converter",
+        "as5600": "magnetic angle sensor, 12 bits",
+        "potentiometer": "read by the microcontroller's own converter",
+        "quadrature": "incremental encoder",
+    },
+    "EventKind": {
+        "button_pressed": "the operator's button went down",
+        "button_released": "the operator's button went up",
+        "fault_raised": "a channel began to flag what is in `flags`",
+        "fault_cleared": "the channel is sound again",
+        "overload_raised": "a load went beyond the limit that was set",
+        "overload_cleared": "the load is back inside the limit",
+        "stream_started": "samples are being sent from now on",
+        "stream_stopped": "samples are not sent any more",
+    },
+    "Outcome": {
+        "done": "it was done",
+        "unknown_request": "the box does not know the request; do without it",
+        "bad_argument": "a key, channel or value names nothing or is out of range",
+        "refused_while_streaming": "stop the stream first",
+        "storage_failed": "the flash memory refused; the old value stays",
+        "not_available": "this box cannot do it",
+    },
+    "SettingKey": {
+        "box_name": "text, of the box (channel 255): its owner's name for it",
+        "sensor_serial": "text, of a channel: serial number of its sensor",
+        "angle_rate_millihertz": "number in mHz, of an angle channel: readings a second",
+        "status_period_ms": "number in ms, of the box (channel 255): 100 to 1000",
+        "overload_counts": "number in counts, of a load channel: limit on either side of zero; "
+        "0: none",
+        "load_gain": "number, of a load channel: amplifier gain, 128 or 64 for an HX711",
+    },
+    "ResetCause": {
+        "unknown": "the microcontroller does not say",
+        "power_on": "power came",
+        "watchdog": "the firmware hung and was restarted",
+        "soft": "a restart by software",
+    },
+    "DocumentKind": {
+        "calibration": "a calibration record of the host, JSON",
+        "machine": "a machine profile, JSON",
+        "client": "client set-up, by code, JSON",
+        "note": "plain text",
+    },
+    "LinkState": {
+        "opened": "the port was opened and the box has answered",
+        "lost": "the port went away, or the box stopped answering",
+        "closed": "the recorder closed the port: the recording ends",
+    },
+    "AnnotationSource": {"operator": "a person", "software": "the recorder itself"},
+    "SampleFlags": {
+        "saturated_high": "the converter stood at its upper end: the true value is beyond",
+        "saturated_low": "the converter stood at its lower end: the true value is beyond",
+        "no_conversion": "nothing came in time; the value is -2**31",
+        "desync": "the data line was not high after the last clock pulse, so bits may be shifted; "
+        "the value is -2**31",
+        "settling": "one of the conversions after a start, a fault or a change of gain, before "
+        "the filter has settled",
+        "suspect": "a value that torn reads give (-1, or 2**k - 1)",
+        "late_read": "read later than one conversion time after it was ready: the one before may "
+        "be lost",
+        "angle_stale": "the angle is older than 50 ms and left out (-2**31)",
+        "bus_error": "the angle sensor did not answer; its value is -2**31",
+        "magnet_missing": "the angle sensor sees no magnet; its value is -2**31",
+        "magnet_weak": "the magnet is too far away: the angle is noisy",
+        "magnet_strong": "the magnet is too close: the angle may be bent",
+        "open_circuit": "a broken wire: a potentiometer at an end of its supply",
+        "overload": "beyond the limit that was set for this channel",
+        "button_held": "the operator's button is down",
+    },
+    "SelfTestFindings": {
+        "no_conversion": "conversions did not come",
+        "desync": "reads ended out of step",
+        "saturated": "readings at an end of the range",
+        "stuck": "readings that never change",
+        "wrong_rate": "readings a second far from nominal",
+        "noisy": "readings spread more than a machine at rest allows",
+        "bus_error": "the angle sensor did not answer",
+        "magnet_fault": "magnet missing, too weak or too strong",
+        "open_circuit": "potentiometer at an end of its supply",
+    },
+}
+"""What each value means, for the reference page; a test keeps the list complete."""
+
 # --- fields that several messages share -------------------------------------
 
 _CHANNEL = field("channel", Int8ul, "index of the channel in the box", high=CHANNEL_LIMIT - 1)
@@ -199,8 +290,18 @@ _SEQUENCE = field(
     "counts this channel's samples, modulo 2**30; never restarts within a boot",
     high=SEQUENCE_PERIOD - 1,
 )
-_UNIX_NS = field("host_unix_ns", Int64ul, "host wall clock since 1970-01-01 UTC", "ns")
-_MONOTONIC_NS = field("host_monotonic_ns", Int64ul, "host clock that never steps", "ns")
+_UNIX_NS = field(
+    "host_unix_ns",
+    Int64ul,
+    "the same moment by the host's wall clock, since 1970-01-01 UTC; it may step",
+    "ns",
+)
+_MONOTONIC_NS = field(
+    "host_monotonic_ns",
+    Int64ul,
+    "the moment by a host clock that never steps; its zero means nothing",
+    "ns",
+)
 
 # --- messages the box sends ---------------------------------------------------
 
@@ -208,7 +309,8 @@ IDENTITY = MessageDefinition(
     0x01,
     "identity",
     Origin.DEVICE,
-    "Who the box is. Answers `identify`; also sent once when the box starts.",
+    "Who the box is. Answers `identify`; also sent, with the channel descriptions and "
+    "correlation id 0, when the box starts.",
     Struct(
         _CORRELATION,
         field("protocol_major", Int8ul, "a different number: stop, do not guess"),
@@ -217,7 +319,14 @@ IDENTITY = MessageDefinition(
         field("layout_hash", Bytes(8), "first 8 bytes of the SHA-256 of the layout snapshot"),
         field("box_id", Bytes(8), "the microcontroller's unique id, zero padded"),
         _BOOT_ID,
-        field("ticks_period_us", Int32ul, "the device clock wraps after this", "us"),
+        field(
+            "ticks_period_us",
+            Int32ul,
+            "the device clock wraps after this; 2**30 throughout protocol 1",
+            "us",
+            low=TICKS_PERIOD_US,
+            high=TICKS_PERIOD_US,
+        ),
         field("channel_count", Int8ul, "`channel_description` messages to follow", high=8),
         field("queue_slots", Int16ul, "samples the box can hold back while the host is busy"),
         field("board", Bytes(16), "board type, ASCII, zero padded"),
@@ -265,7 +374,12 @@ LOAD_SAMPLE = MessageDefinition(
         ),
         field("load_counts", Int32sl, "raw conversion; -2**31: no reading", "counts"),
         field("angle_counts", Int32sl, "latest raw angle; -2**31: no reading", "counts"),
-        field("angle_age_us", Int16ul, "age of that angle; 65535: that or more", "us"),
+        field(
+            "angle_age_us",
+            Int16ul,
+            "the angle was read this long before `device_ticks_us`; 65535: that or more",
+            "us",
+        ),
     ),
 )
 
@@ -291,22 +405,37 @@ STATUS = MessageDefinition(
     0x05,
     "status",
     Origin.DEVICE,
-    "Heartbeat, at least once a second. No `_total` ever resets within a boot.",
+    "Heartbeat, at least once a second. Every `_total` counts from the start of the box, "
+    "modulo 2**32, and never resets within a boot.",
     Struct(
         _BOOT_ID,
         _TICKS,
-        field("uptime_ms", Int32ul, "time since the box started, modulo 2**30", "ms"),
+        field(
+            "uptime_ms",
+            Int32ul,
+            "time since the box started, modulo 2**30; not the zero of `device_ticks_us`",
+            "ms",
+            high=(1 << 30) - 1,
+        ),
         field("streaming", Int8ul, "1 while samples are being sent", high=1),
         field("reset_cause", ResetCause, "why the box started"),
         field("queue_high_water", Int16ul, "most samples ever waiting to be sent"),
-        field("conversions_total", Array(CHANNEL_LIMIT, Int32ul), "samples taken, by channel"),
-        field("dropped_total", Array(CHANNEL_LIMIT, Int32ul), "samples dropped from the queue"),
+        field(
+            "conversions_total",
+            Array(CHANNEL_LIMIT, Int32ul),
+            "samples taken since the box started, streaming or not, by channel",
+        ),
+        field(
+            "dropped_total",
+            Array(CHANNEL_LIMIT, Int32ul),
+            "numbered samples dropped because the host did not read, by channel",
+        ),
         field("frames_sent_total", Int32ul, "frames handed to the port"),
         field("link_stalls_total", Int32ul, "times the port had no room for a waiting frame"),
         field("no_conversion_total", Int32ul, "conversions that did not come in time"),
         field("desync_total", Int32ul, "reads after which the data line was not high"),
         field("saturated_total", Int32ul, "samples at either end of the converter's range"),
-        field("discarded_total", Int32ul, "samples flagged `settling` after a fault or change"),
+        field("discarded_total", Int32ul, "samples flagged `settling`, streaming or not"),
         field("late_read_total", Int32ul, "conversions read so late that one may be missing"),
         field("bus_error_total", Int32ul, "I2C transfers that failed"),
         field("requests_total", Int32ul, "requests received whole"),
@@ -328,8 +457,8 @@ EVENT = MessageDefinition(
         field("sequence", Int32ul, "counts events, modulo 2**30", high=SEQUENCE_PERIOD - 1),
         _TICKS,
         field("kind", EventKind, "what happened"),
-        field("channel", Int8ul, "channel concerned; 255: the box"),
-        field("flags", SampleFlags, "for faults: which"),
+        field("channel", Int8ul, "channel concerned; 255: the box itself"),
+        field("flags", SampleFlags, "for faults: which; else none"),
     ),
 )
 

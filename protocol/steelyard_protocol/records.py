@@ -129,7 +129,9 @@ class LinkState(IntEnum):
 
 
 class Identity(NamedTuple):
-    """Who the box is. Answers `identify`; also sent once when the box starts."""
+    """Who the box is. Answers `identify`; also sent, with the channel descriptions and correlation
+    id 0, when the box starts.
+    """
 
     correlation_id: int
     """Copied from the request into its answer."""
@@ -146,7 +148,7 @@ class Identity(NamedTuple):
     boot_id: int
     """Drawn at random when the box starts, so a reboot cannot pass for a clock wrap."""
     ticks_period_us: int
-    """The device clock wraps after this [us]."""
+    """The device clock wraps after this; 2**30 throughout protocol 1 [us]."""
     channel_count: int
     """`channel_description` messages to follow."""
     queue_slots: int
@@ -204,7 +206,7 @@ class LoadSample(NamedTuple):
     angle_counts: int
     """Latest raw angle; -2**31: no reading [counts]."""
     angle_age_us: int
-    """Age of that angle; 65535: that or more [us]."""
+    """The angle was read this long before `device_ticks_us`; 65535: that or more [us]."""
 
 
 class AngleSample(NamedTuple):
@@ -231,14 +233,16 @@ class AngleSample(NamedTuple):
 
 
 class Status(NamedTuple):
-    """Heartbeat, at least once a second. No `_total` ever resets within a boot."""
+    """Heartbeat, at least once a second. Every `_total` counts from the start of the box, modulo
+    2**32, and never resets within a boot.
+    """
 
     boot_id: int
     """Drawn at random when the box starts, so a reboot cannot pass for a clock wrap."""
     device_ticks_us: int
     """Device clock, modulo 2**30 (17.9 minutes) [us]."""
     uptime_ms: int
-    """Time since the box started, modulo 2**30 [ms]."""
+    """Time since the box started, modulo 2**30; not the zero of `device_ticks_us` [ms]."""
     streaming: int
     """1 while samples are being sent."""
     reset_cause: int
@@ -246,9 +250,9 @@ class Status(NamedTuple):
     queue_high_water: int
     """Most samples ever waiting to be sent."""
     conversions_total: tuple[int, ...]
-    """Samples taken, by channel."""
+    """Samples taken since the box started, streaming or not, by channel."""
     dropped_total: tuple[int, ...]
-    """Samples dropped from the queue."""
+    """Numbered samples dropped because the host did not read, by channel."""
     frames_sent_total: int
     """Frames handed to the port."""
     link_stalls_total: int
@@ -260,7 +264,7 @@ class Status(NamedTuple):
     saturated_total: int
     """Samples at either end of the converter's range."""
     discarded_total: int
-    """Samples flagged `settling` after a fault or change."""
+    """Samples flagged `settling`, streaming or not."""
     late_read_total: int
     """Conversions read so late that one may be missing."""
     bus_error_total: int
@@ -287,9 +291,9 @@ class Event(NamedTuple):
     kind: int
     """What happened (EventKind)."""
     channel: int
-    """Channel concerned; 255: the box."""
+    """Channel concerned; 255: the box itself."""
     flags: int
-    """For faults: which (SampleFlags)."""
+    """For faults: which; else none (SampleFlags)."""
 
 
 class Reply(NamedTuple):
@@ -437,9 +441,9 @@ class RecordingHeader(NamedTuple):
     recording_id: bytes
     """Random UUID (RFC 9562, version 4)."""
     host_unix_ns: int
-    """Host wall clock since 1970-01-01 UTC [ns]."""
+    """The same moment by the host's wall clock, since 1970-01-01 UTC; it may step [ns]."""
     host_monotonic_ns: int
-    """Host clock that never steps [ns]."""
+    """The moment by a host clock that never steps; its zero means nothing [ns]."""
     software: bytes
     """Name and version of the recorder, ASCII, zero padded."""
     machine: bytes
@@ -475,7 +479,7 @@ class TimeMark(NamedTuple):
     host_monotonic_ns: int
     """Host clock in the middle of the exchange [ns]."""
     host_unix_ns: int
-    """Host wall clock since 1970-01-01 UTC [ns]."""
+    """The same moment by the host's wall clock, since 1970-01-01 UTC; it may step [ns]."""
     round_trip_us: int
     """Exchange time less the box's own share [us]."""
 
@@ -484,9 +488,9 @@ class Annotation(NamedTuple):
     """A remark at a moment."""
 
     host_monotonic_ns: int
-    """Host clock that never steps [ns]."""
+    """The moment by a host clock that never steps; its zero means nothing [ns]."""
     host_unix_ns: int
-    """Host wall clock since 1970-01-01 UTC [ns]."""
+    """The same moment by the host's wall clock, since 1970-01-01 UTC; it may step [ns]."""
     source: int
     """Who made it (AnnotationSource)."""
     length: int
@@ -499,9 +503,9 @@ class LinkChange(NamedTuple):
     """The link to the box was opened, lost or closed."""
 
     host_monotonic_ns: int
-    """Host clock that never steps [ns]."""
+    """The moment by a host clock that never steps; its zero means nothing [ns]."""
     host_unix_ns: int
-    """Host wall clock since 1970-01-01 UTC [ns]."""
+    """The same moment by the host's wall clock, since 1970-01-01 UTC; it may step [ns]."""
     state: int
     """What happened to the link (LinkState)."""
     openings_total: int

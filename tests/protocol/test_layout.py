@@ -14,12 +14,13 @@ from steelyard_protocol.compatibility import incompatibilities
 from steelyard_protocol.generators import run
 from steelyard_protocol.layout import (
     UnsupportedLayoutError,
+    enumerations,
     layout_hash,
     layouts,
     message_layout,
     snapshot,
 )
-from steelyard_protocol.messages import MESSAGES, MessageDefinition, Origin, field
+from steelyard_protocol.messages import MESSAGES, VALUE_MEANINGS, MessageDefinition, Origin, field
 from vector_files import ROOT, load
 
 COMPATIBILITY = Path(__file__).parent / "compatibility"
@@ -116,6 +117,12 @@ def test_incompatible_changes_are_named(path: Path) -> None:
     pair = json.loads(path.read_text(encoding="utf-8"))
     problems = incompatibilities(pair["old"], pair["new"])
     assert any(pair["expected"] in problem for problem in problems), problems
+
+
+def test_every_value_has_a_meaning() -> None:
+    assert {item.name: [name for name, _ in item.values] for item in enumerations()} == {
+        name: list(meanings) for name, meanings in VALUE_MEANINGS.items()
+    }
 
 
 def test_every_message_has_vectors_at_its_limits() -> None:

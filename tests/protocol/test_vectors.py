@@ -128,6 +128,39 @@ def test_streams(case: dict[str, Any]) -> None:
     assert [_plain(event) for event in one_by_one] == case["events"]
 
 
+@pytest.mark.parametrize("case", load("unknown_values.json")["cases"], ids=case_id)
+def test_values_without_a_name_are_kept(case: dict[str, Any]) -> None:
+    frame = bytes.fromhex(case["frame"])
+    record = codec.decode(frame.rstrip(b"\x00"))
+    assert getattr(record, case["field"]) == case["value"]
+    assert codec.encode(record).hex() == case["frame"]  # type: ignore[arg-type]
+    column = BulkDecoder().feed(frame).tables[case["message"]].columns[case["field"]]
+    assert column.tolist() == [case["value"]]
+
+
+@pytest.mark.parametrize("case", load("times.json")["cases"], ids=case_id)
+def test_ticks_unwrap(case: dict[str, Any]) -> None:
+    from steelyard.time_sync import TickUnwrapper
+
+    unwrapper = TickUnwrapper()
+    ticks = case["device_ticks_us"]
+    assert [unwrapper.unwrap(7, value) for value in ticks] == case["device_us"]
+
+
+def test_fields_of_a_message_cannot_be_swapped_unnoticed() -> None:
+    for layout in layouts():
+        case = next(
+            case
+            for case in load(f"message_{layout.name}.json")["cases"]
+            if case["name"] == "counting"
+        )
+        alike: dict[str, list[str]] = {}
+        for item in layout.fields:
+            alike.setdefault(item.type_name, []).append(str(case["fields"][item.name]))
+        for kind, values in alike.items():
+            assert kind == "u8" or len(set(values)) == len(values), (layout.name, kind)
+
+
 def test_the_codec_refuses_what_does_not_fit() -> None:
     sample = records.AngleSample(2, 0, 1, 2, 3, 4, 5, 6, 7)
     with pytest.raises(codec.MessageValueError, match=r"angle_sample.channel = 8; .* 0 to 7"):

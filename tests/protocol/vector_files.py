@@ -38,6 +38,8 @@ def record_values(layout: MessageLayout, fields: dict[str, Any]) -> list[Any]:
     return [
         bytes.fromhex(fields[item.name])
         if item.is_bytes
+        else int(fields[item.name])
+        if item.format == "Q"
         else tuple(fields[item.name])
         if item.is_array
         else fields[item.name]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
+
 from ..layout import EnumerationLayout, FieldLayout, MessageLayout, enumerations, layouts
 
 _HEAD = '''"""Messages as typed records.
@@ -35,11 +37,14 @@ def _annotation(item: FieldLayout) -> str:
 def _describe(item: FieldLayout) -> str:
     unit = f" [{item.unit}]" if item.unit else ""
     values = f" ({item.enumeration.name})" if item.enumeration else ""
-    return f'    """{item.meaning[0].upper()}{item.meaning[1:]}{values}{unit}."""'
+    text = f'"""{item.meaning[0].upper()}{item.meaning[1:]}{values}{unit}."""'
+    return "    " + "\n".join(wrap(text, 96, subsequent_indent="    "))
 
 
 def _record(message: MessageLayout) -> str:
-    lines = [f"class {message.class_name}(NamedTuple):", f'    """{message.meaning}"""', ""]
+    meaning = "\n".join(wrap(f'"""{message.meaning}', 96, subsequent_indent="    "))
+    end = '"""' if "\n" not in meaning else '\n    """'
+    lines = [f"class {message.class_name}(NamedTuple):", f"    {meaning}{end}", ""]
     for item in message.fields:
         lines.append(f"    {item.name}: {_annotation(item)}")
         lines.append(_describe(item))

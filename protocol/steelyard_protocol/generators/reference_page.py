@@ -53,7 +53,11 @@ def render() -> str:
         "one (two's complement), `u32[8]` eight of them in a row, `bytes[16]` sixteen bytes. "
         "Offsets count from the message id. Text is ASCII filled up with zeros. An enumeration "
         "may gain values and a flags field bits in a later minor version: keep what you do not "
-        "know, do not refuse it."
+        "know, do not refuse it. A number outside its range in a frame with a right CRC is the "
+        "sender's mistake, not a corrupt frame: keep the number, and never let a `length` reach "
+        "beyond its `text`. Text that is not ASCII (or UTF-8 where that is said) is shown as well "
+        "as may be, never a reason to stop. The same tables for a program to read: "
+        "`snapshots/1.0.json`."
     ]
     for origin, title in _TITLES.items():
         parts.append(f"## {title}")
@@ -61,9 +65,12 @@ def render() -> str:
     parts.append("## Values")
     for enumeration in enumerations():
         kind = "Bits, any number of them set." if enumeration.is_flags else "One of:"
+        meanings = messages.VALUE_MEANINGS[enumeration.name]
         rows = "\n".join(
-            f"| {f'0x{value:04X}' if enumeration.is_flags else value} | `{name}` |"
+            f"| {f'0x{value:04X}' if enumeration.is_flags else value} | `{name}` "
+            f"| {meanings[name]} |"
             for name, value in enumeration.values
         )
-        parts.append(f"### {enumeration.name}\n\n{kind}\n\n| value | name |\n|---:|---|\n{rows}")
+        head = f"### {enumeration.name}\n\n{kind}\n\n| value | name | meaning |\n|---:|---|---|"
+        parts.append(f"{head}\n{rows}")
     return "\n\n".join(parts) + "\n"
