@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
+import scipy.signal
 from reference.published import document, table
-from steelyard.calibration.angle_calibration import AnglePoint, calibrate_angle
+from steelyard.calibration.angle_fit import calibrate_angle
+from steelyard.calibration.angle_points import AnglePoint, mean_counts
 from steelyard.calibration.control_chart import cusum, ewma_chart, individuals_chart
 from steelyard.calibration.readings import Binding
 
@@ -75,3 +78,19 @@ def test_exact_eccentricity_is_first_harmonic_but_for_its_square() -> None:
     # at the end of the range the angle may come out a whole turn away: it is the same place
     left = (left + 180.0) % 360.0 - 180.0
     assert np.abs(left).max() < math.degrees(0.02**2)
+
+
+@pytest.mark.parametrize("case", document("circular_statistics.json")["cases"])
+def test_mean_direction(case: dict[str, Any]) -> None:
+    # directional statistics: atan2(sum sin, sum cos), recomputed with scipy.stats.circmean
+    counts = [round(10.0 * degrees) for degrees in case["degrees"]]
+    found = mean_counts(counts, 3600) / 10.0
+    assert (found - case["circmean_deg"] + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=1e-6)
+
+
+def test_ewma_against_scipy() -> None:
+    # z = w x + (1 - w) z before is a first-order recursive filter that starts at the target
+    values = np.random.default_rng(4).normal(50.0, 2.0, 60)
+    chart = ewma_chart(values.tolist(), 50.0, 2.0, weight=0.2)
+    expected, _ = scipy.signal.lfilter([0.2], [1.0, -0.8], values, zi=[0.8 * 50.0])
+    np.testing.assert_allclose(chart.values, expected, rtol=1e-13)

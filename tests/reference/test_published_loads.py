@@ -46,3 +46,13 @@ def test_pull_in_air(row: dict[str, str], air: str) -> None:
     # OIML D 28:2004, R 111-1: conventional mass and the force it exerts
     found = pull_per_kilogram(1.0, float(air), float(row["rho_kg_m3"]))
     assert found == pytest.approx(float(row[f"F_over_mc_g_rho_air_{air}"]), abs=6e-10)
+
+
+@pytest.mark.parametrize("latitude", [-90.0, -33.9, 0.0, 45.0, 52.0, 78.2])
+@pytest.mark.parametrize("height", [0.0, 30.0, 1500.0, 3000.0])
+def test_gravity_against_a_library(latitude: float, height: float) -> None:
+    # boule: closed formula of Li and Götze (2001) at any height
+    boule = pytest.importorskip("boule")
+    expected = boule.WGS84.normal_gravity((0.0, latitude, height), si_units=True)
+    found = normal_gravity(latitude, height, WGS84)
+    assert found == pytest.approx(float(expected), abs=1e-6)

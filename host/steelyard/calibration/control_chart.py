@@ -65,10 +65,16 @@ def moving_range_sd(values: Sequence[float]) -> float:
     return math.fsum(ranges) / len(ranges) / MOVING_RANGE_D2
 
 
-def individuals_chart(values: Sequence[float], baseline: int | None = None) -> Chart:
-    """Individuals chart; limits mean ± 3 sd of the first ``baseline`` values (all: None)."""
+def individuals_chart(
+    values: Sequence[float], baseline: int | None = None, sd: float | None = None
+) -> Chart:
+    """Individuals chart; limits mean ± 3 sd of the first ``baseline`` values (all: None).
+
+    ``sd`` given: that standard deviation in place of the one of the moving ranges.
+    """
     base = values[:baseline]
-    sd = moving_range_sd(base)
+    if sd is None:
+        sd = moving_range_sd(base)
     centre = math.fsum(base) / len(base)
     count = len(values)
     return Chart(tuple(values), centre, (centre - 3 * sd,) * count, (centre + 3 * sd,) * count)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import itertools
 import math
+import statistics
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final
 
 from steelyard.calibration.gravity import Gravity
+from steelyard.calibration.in_service import InService, moment
 from steelyard.calibration.weights import Air
 from steelyard.errors import (
     CalibrationError,
@@ -17,6 +19,7 @@ from steelyard.errors import (
     ReadingsFileError,
     SaturatedReadingError,
     SpanTooSmallError,
+    UnstableReadingError,
     WrongBoxError,
 )
 
@@ -25,6 +28,11 @@ CONVERTER_HIGH: Final = (1 << 23) - 1
 """Ends of a 24-bit converter's range: a mean close to them was cut off."""
 
 NEAR_THE_END: Final = 0.995
+RESTLESS: Final = 10.0
+LEAST_RESTLESS_SHARE: Final = 1e-4
+"""A standard error so many times the usual one, and more than this share of the span, is
+movement and not noise (common practice, no source)."""
+
 LEAST_SPAN_COUNTS: Final = 2000.0
 """Fewer counts between least and greatest load cannot give 0.1 % (common practice, no source)."""
 
@@ -76,20 +84,30 @@ class LoadPoint:
 
 @dataclass(frozen=True)
 class Binding:
-    """What a calibration belongs to: box, channel, sensor, amplifier gain."""
+    """What a calibration belongs to: box, channel, sensor, amplifier gain, firmware.
+
+    ``firmware`` (like ``1.4.2``) may be empty for not known.
+    """
 
     box_id: str
     channel: int
     sensor_serial: str
     gain: int = 128
+    firmware: str = ""
 
     def require(self, present: Binding) -> None:
-        """Raise WrongBoxError, naming every difference, unless ``present`` is the same."""
+        """Raise WrongBoxError, naming every difference, unless ``present`` is the same.
+
+        Firmware may differ in its last number, and is not compared where one
+        side does not know it: its first two change when counts change meaning.
+        """
+        known = self.firmware and present.firmware
         pairs = (
             ("box", self.box_id, present.box_id),
             ("channel", self.channel, present.channel),
             ("sensor", self.sensor_serial, present.sensor_serial),
             ("gain", self.gain, present.gain),
+            ("firmware", *((_series(self.firmware), _series(present.firmware)) if known else "  ")),
         )
         differences = [
             f"{name} {mine} (here: {theirs})" for name, mine, theirs in pairs if mine != theirs
@@ -101,6 +119,10 @@ class Binding:
             )
 
 
+def _series(version: str) -> str:
+    return ".".join(version.split(".")[:2])
+
+
 @dataclass(frozen=True)
 class Conditions:
     """Circumstances of a calibration that enter it or are kept with it.
@@ -109,7 +131,8 @@ class Conditions:
     given without naming the weights; ``assumed_repeatability_relative`` is used
     where a single run leaves repeatability unknown (bound, relative to force);
     ``creep_bound_relative`` is the bound of creep from a creep test or the data
-    sheet, and None has the zero return stand in for it.
+    sheet, and None has the zero return stand in for it; ``in_service`` bounds
+    what happens afterwards.
     """
 
     gravity: Gravity = field(default_factory=Gravity.standard)
@@ -117,6 +140,7 @@ class Conditions:
     mass_bound_relative: float = 5e-4
     assumed_repeatability_relative: float = 1e-3
     creep_bound_relative: float | None = None
+    in_service: InService = field(default_factory=InService)
     temperature_celsius: float | None = None
     taken_at: str = ""
     operator: str = ""
@@ -131,6 +155,8 @@ class Conditions:
                     f"{name} is {value:g}, which is no small share of the load.",
                     "0.0005 means half a gram in a kilogram.",
                 )
+        if self.taken_at:
+            moment(self.taken_at)  # a date that is none would never fall due
 
 
 def mean_and_standard_error(counts: Sequence[float], blocks: int = 12) -> tuple[float, float]:
@@ -179,6 +205,7 @@ def check_points(points: Sequence[LoadPoint]) -> None:
                 "Take weight off, lower the gain, or look for a broken wire.",
             )
     _check_span(points)
+    _check_rest(points)
     for run in sorted({point.run for point in points}):
         _check_run([point for point in points if point.run == run])
 
@@ -192,6 +219,21 @@ def _check_span(points: Sequence[LoadPoint]) -> None:
             f"All loads lie within {span:.0f} counts (standard error {noise:.1f}).",
             "Hang more mass; check that the load reaches the sensor and its four wires.",
         )
+
+
+def _check_rest(points: Sequence[LoadPoint]) -> None:
+    """A reading that scattered far more than the others was not taken at rest."""
+    counts = [point.counts_mean for point in points]
+    usual = statistics.median(point.counts_standard_error for point in points)
+    limit = max(RESTLESS * usual, LEAST_RESTLESS_SHARE * (max(counts) - min(counts)))
+    for number, point in enumerate(points, start=1):
+        if point.counts_standard_error > limit:
+            raise UnstableReadingError(
+                f"Point {number} ({point.describe()}) moved while it was read: its standard error "
+                f"is {point.counts_standard_error:.0f} counts, that of the others about "
+                f"{usual:.0f}.",
+                "Did a plate slip, or did the load swing? Let it hang still and take it again.",
+            )
 
 
 def _check_run(points: Sequence[LoadPoint]) -> None:

@@ -7,12 +7,16 @@ layout of a released version never changes, because hashes depend on it.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
 from steelyard.calibration.applied import ForceModel
 from steelyard.calibration.canonical_json import ID_KEY
+from steelyard.calibration.creep_test import CreepTest
 from steelyard.calibration.figures import Figure
 from steelyard.calibration.gravity import Gravity
+from steelyard.calibration.in_service import InService
 from steelyard.calibration.readings import Binding, Conditions, Direction, LoadPoint
 from steelyard.calibration.response_curve import ResponseCurve
 from steelyard.calibration.weights import Air, Weight
@@ -22,7 +26,7 @@ if TYPE_CHECKING:
     from steelyard.calibration.force_calibration import ForceCalibration
 
 SCHEMA: Final = "steelyard force calibration"
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 2
 
 
 def plain(calibration: ForceCalibration) -> dict[str, Any]:
@@ -37,6 +41,7 @@ def plain(calibration: ForceCalibration) -> dict[str, Any]:
         "model": dataclasses.asdict(calibration.model),
         "figures": [dataclasses.asdict(figure) for figure in calibration.figures],
         "remarks": list(calibration.remarks),
+        "creep": None if calibration.creep is None else dataclasses.asdict(calibration.creep),
     }
 
 
@@ -45,32 +50,58 @@ def parts(content: dict[str, Any]) -> dict[str, Any]:
 
     Raises CalibrationFileError for a version or layout that is not known here.
     """
-    schema, version = content.get("schema"), content.get("schema_version")
-    if schema != SCHEMA or version != SCHEMA_VERSION:
-        raise CalibrationFileError(
-            f"Calibration {str(content.get(ID_KEY))[:12]} is a “{schema}” of version {version}; "
-            f"this program reads “{SCHEMA}” of version {SCHEMA_VERSION}.",
-            "Use a newer program, or the right file.",
-        )
-    try:
-        conditions = dict(content["conditions"])
-        conditions["gravity"] = Gravity(**conditions["gravity"])
-        conditions["air"] = Air(**conditions["air"])
+    require_schema(content, SCHEMA, SCHEMA_VERSION)
+    with whole_or_refused(content):
         return {
             "binding": Binding(**content["binding"]),
-            "conditions": Conditions(**conditions),
+            "conditions": _conditions(content["conditions"]),
             "weights": tuple(Weight(**weight) for weight in content["weights"]),
             "points": tuple(_point(point) for point in content["points"]),
             "model": _model(content["model"]),
             "figures": tuple(Figure(**figure) for figure in content["figures"]),
             "remarks": tuple(content["remarks"]),
+            "creep": _creep(content["creep"]),
         }
-    except (KeyError, TypeError, ValueError, CalibrationError) as error:
+
+
+def require_schema(content: dict[str, Any], schema: str, version: int) -> None:
+    """Raise CalibrationFileError unless the content is of this kind and version."""
+    found, number = content.get("schema"), content.get("schema_version")
+    if found != schema or number != version:
+        raise CalibrationFileError(
+            f"Calibration {str(content.get(ID_KEY))[:12]} is a “{found}” of version {number}; "
+            f"what was wanted is “{schema}” of version {version}.",
+            "Use the right file, or a newer program.",
+        )
+
+
+@contextmanager
+def whole_or_refused(content: dict[str, Any]) -> Iterator[None]:
+    """Turn whatever a missing or misused part causes into a CalibrationFileError."""
+    try:
+        yield
+    except (KeyError, TypeError, ValueError, AttributeError, CalibrationError) as error:
         raise CalibrationFileError(
             f"Calibration {str(content.get(ID_KEY))[:12]} is whole but lacks or misuses a part: "
             f"{error}.",
             "It was made by a program that does not keep to the layout; calibrate again.",
         ) from error
+
+
+def _conditions(content: dict[str, Any]) -> Conditions:
+    parts = {
+        "gravity": Gravity(**content["gravity"]),
+        "air": Air(**content["air"]),
+        "in_service": InService(**content["in_service"]),
+    }
+    return Conditions(**{**content, **parts})
+
+
+def _creep(content: dict[str, Any] | None) -> CreepTest | None:
+    if content is None:
+        return None
+    held = tuple((float(seconds), float(counts)) for seconds, counts in content["held"])
+    return CreepTest(content["load_counts"], held)
 
 
 def _plain_point(point: LoadPoint) -> dict[str, Any]:
@@ -94,6 +125,7 @@ def _model(content: dict[str, Any]) -> ForceModel:
         "readings_covariance": _tuples(content["readings_covariance"]),
         "mass_covariance": _tuples(content["mass_covariance"]),
         "loop": _tuples(content["loop"]),
+        "in_service": InService(**content["in_service"]),
     }
     return ForceModel(**{**content, **changed})
 

@@ -227,12 +227,17 @@ def _loop(
     design: _Design,
     solution: LeastSquares,
 ) -> tuple[tuple[float, float], ...]:
+    """Half of up less down at each load reached both ways; at the greatest they meet."""
     newtons = {point.mass_kg: force for point, force in zip(points, forces.newtons, strict=True)}
     halves = solution.estimates[design.loop_columns]
-    return tuple(
+    found = [
         (float(newtons[mass]), float(half))
         for mass, half in zip(design.loop_masses, halves, strict=True)
-    )
+    ]
+    top = max(newtons)
+    if found and top not in design.loop_masses:
+        found.append((float(newtons[top]), 0.0))
+    return tuple(found)
 
 
 def between_run_sd(values: Sequence[float]) -> float:

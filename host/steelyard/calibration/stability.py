@@ -36,6 +36,9 @@ UNUSABLE_SHARE: Final = 0.05
 WHOLE_WINDOW: Final = 0.9
 """Share of the window that samples must span; less than 1, since the oldest has just left."""
 
+JUMP_LEAVES: Final = 0.1
+"""What a jump may leave of the sum of squares of the block means."""
+
 LIKELY_NOISE: Final = 5.0
 """A range of block means this many times their own standard deviation is still noise."""
 
@@ -183,6 +186,12 @@ class StabilityDetector:
         per_block, off_line = _line(means)
         drift = abs(per_block) / block_seconds
         noise_of_means = noise / math.sqrt(size)
+        jump = _jump(means)
+        if abs(jump) > max(limits.movement_counts, LIKELY_NOISE * noise_of_means):
+            return Stability.MOVING, (
+                f"moving: the reading jumped by {jump:+.0f} counts, {limits.movement_counts:.0f} "
+                "allowed; did a plate slip or somebody touch the load"
+            )
         movement = max(off_line) - min(off_line)
         if movement > max(limits.movement_counts, LIKELY_NOISE * noise_of_means):
             return Stability.MOVING, (
@@ -211,3 +220,20 @@ def _line(means: list[float]) -> tuple[float, list[float]]:
     square = math.fsum((step - centre) ** 2 for step in range(len(means)))
     slope = math.fsum((step - centre) * value for step, value in enumerate(means)) / square
     return slope, [value - middle - slope * (step - centre) for step, value in enumerate(means)]
+
+
+def _jump(means: list[float]) -> float:
+    """Size of a jump between two levels that explains nearly all there is; 0 for none.
+
+    A steady drift, cut at its middle, leaves a quarter of its sum of squares.
+    """
+    middle = math.fsum(means) / len(means)
+    total = math.fsum((value - middle) ** 2 for value in means)
+    for cut in range(2, len(means) - 1):
+        first, second = means[:cut], means[cut:]
+        low, high = math.fsum(first) / cut, math.fsum(second) / len(second)
+        left = math.fsum((value - low) ** 2 for value in first)
+        left += math.fsum((value - high) ** 2 for value in second)
+        if left < JUMP_LEAVES * total:
+            return high - low
+    return 0.0

@@ -1,9 +1,10 @@
 """Which mass is wrong?  Finding the slip of the pen among calibration points.
 
-Each hypothesis says: these readings were taken with δ kg more than written.
-That adds one column to the fit.  A slip is accused only when its column
-explains nearly everything the plain fit leaves unexplained, does so far better
-than bending the curve would, and δ is far beyond what the weights may be wrong.
+Each hypothesis says: these readings were taken with δ kg more than written, or
+from here on the zero had moved.  That adds one column to the fit.  A slip is
+accused only when its column explains nearly everything the plain fit leaves
+unexplained, does so far better than bending the curve would, and δ is far
+beyond what the weights may be wrong.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ EXPLAINS: Final = 0.1
 CHANCE: Final = 1e-4
 """Probability, over all hypotheses together, of accusing a sound set of points."""
 
+_DEPENDENT: Final = 1e-10
+
 
 @dataclass(frozen=True)
 class Suspect:
@@ -39,9 +42,34 @@ class Suspect:
     extra_kg: float
     unexplained: float
     """Sum of squared residuals that is left with it put right, in counts²."""
+    shift_counts: float | None = None
+    """Set when not a mass but the zero looks changed: by how many counts."""
+
+    @property
+    def heading(self) -> str:
+        """What kind of slip it is."""
+        if self.shift_counts is not None:
+            return "Something moved during the run"
+        return "The masses do not fit the readings"
+
+    @property
+    def advice(self) -> str:
+        """What to do about it."""
+        if self.shift_counts is not None:
+            return (
+                "Was the box, a cable or the machine moved, or did a plate shift? Take that run "
+                "again and leave everything alone meanwhile."
+            )
+        return "Correct the mass if it was written down wrongly, or take that reading again."
 
     def sentence(self) -> str:
         """The accusation, with its number."""
+        if self.shift_counts is not None:
+            higher = "higher" if self.shift_counts > 0.0 else "lower"
+            return (
+                f"{self.where} {abs(self.shift_counts):.0f} counts {higher} than before "
+                f"(like {abs(self.extra_kg):.3g} kg)"
+            )
         heavier = "heavier" if self.extra_kg > 0.0 else "lighter"
         return f"{self.where} {abs(self.extra_kg):.3g} kg {heavier} than written"
 
@@ -50,6 +78,8 @@ class Suspect:
 class _Hypothesis:
     text: str
     rows: Array
+    of_zero: bool = False
+    """The zero moved, and not a mass is wrong."""
 
 
 def find_suspect(points: Sequence[LoadPoint], forces: ReferenceForces) -> Suspect | None:
@@ -64,20 +94,26 @@ def find_suspect(points: Sequence[LoadPoint], forces: ReferenceForces) -> Suspec
     hypotheses = _hypotheses(points)
     found: list[tuple[float, float, Suspect]] = []
     per_kilogram = before.estimates[0] * _newtons_per_kilogram(points, forces)
+    dof = before.degrees_of_freedom - 1
+    if dof < 1:
+        return None
     for hypothesis in hypotheses:
-        try:
-            after = solve(np.column_stack([plain, hypothesis.rows]), counts)
-        except PoorFitError:
+        # one more column: only what the plain columns cannot do themselves counts
+        share = before.projector @ hypothesis.rows
+        own = hypothesis.rows - plain @ share
+        length = float(own @ own)
+        if length < _DEPENDENT * float(hypothesis.rows @ hypothesis.rows):
             continue  # the points cannot tell this slip from a different line
-        dof = after.degrees_of_freedom
-        if dof < 1:
-            continue
+        shift = float(own @ before.residuals) / length
+        left = max(0.0, before.residual_sum - shift * shift * length)
         # the slope was itself bent by the slip: judge kilograms by the repaired one
-        extra = after.estimates[-1] / (after.estimates[0] / before.estimates[0] * per_kilogram)
-        scale = max(after.residual_sum, 1e-9) / dof
-        chance = f_above((before.residual_sum - after.residual_sum) / scale, 1, dof)
-        suspect = Suspect(hypothesis.text, float(extra), after.residual_sum)
-        found.append((after.residual_sum, chance * len(hypotheses), suspect))
+        repaired = before.estimates[0] - shift * share[0]
+        extra = shift / (repaired / before.estimates[0] * per_kilogram)
+        scale = max(left, 1e-9) / dof
+        chance = f_above((before.residual_sum - left) / scale, 1, dof)
+        moved = shift if hypothesis.of_zero else None
+        suspect = Suspect(hypothesis.text, float(extra), left, moved)
+        found.append((left, chance * len(hypotheses), suspect))
     if not found:
         return None
     _, chance, best = min(found, key=lambda item: item[0])
@@ -127,6 +163,24 @@ def _hypotheses(points: Sequence[LoadPoint]) -> list[_Hypothesis]:
         with_it = np.array([float(name in point.weights) for point in points])
         if 1.0 < with_it.sum() < loaded.sum():
             made.append(_Hypothesis(f"weight {name!r}, wherever it hangs, looks", with_it))
+    return made + _moved(points)
+
+
+def _moved(points: Sequence[LoadPoint]) -> list[_Hypothesis]:
+    """The zero jumped within a run: from some point on all its readings are shifted alike.
+
+    From its second point to the last but one: a jump before is the run's own
+    zero, and one that only the last point shows is that point.
+    """
+    made = []
+    for run in sorted({point.run for point in points}):
+        rows = [index for index, point in enumerate(points) if point.run == run]
+        for place in range(1, len(rows) - 1):
+            shifted = np.zeros(len(points))
+            shifted[rows[place:]] = 1.0
+            first = points[rows[place]]
+            text = f"from point {rows[place] + 1} ({first.describe()}) on, everything reads"
+            made.append(_Hypothesis(text, shifted, of_zero=True))
     return made
 
 

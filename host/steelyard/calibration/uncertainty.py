@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from steelyard.calibration.student_t import t_factor
@@ -18,10 +18,12 @@ DIVISORS: Final = {
     "arcsine": math.sqrt(2.0),
     "resolution": math.sqrt(12.0),
     "two-point": 1.0,
+    "product": 3.0,
 }
 """What a half-width (for resolution: a whole step) is divided by (GUM 4.3.7-4.3.9, F.2.2.1).
 
-Two-point: one end or the other and nothing between, so the half-width is the deviation."""
+Two-point: one end or the other and nothing between, so the half-width is the deviation.
+Product: of two independent rectangular quantities about zero, a²/3 times b²/3."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,10 @@ class BudgetLine:
     def standard_uncertainty(self) -> float:
         """Standard uncertainty of the source itself, in ``unit``."""
         return self.value / DIVISORS[self.distribution]
+
+    def scaled(self, factor: float) -> BudgetLine:
+        """The same source in a result that is ``factor`` times this one."""
+        return replace(self, sensitivity=self.sensitivity * factor)
 
     @property
     def contribution(self) -> float:

@@ -98,6 +98,8 @@ class Weight:
     """Standard uncertainty of the density; the default is that R 111 gives for steel of
     unknown alloy (table B.7, from memory)."""
     traceable: bool = True
+    certificate: str = ""
+    """Number of its certificate, or the scale it was weighed on."""
 
     def __post_init__(self) -> None:
         if not (0.0 < self.nominal_kg <= 1000.0 and 500.0 <= self.density_kg_m3 <= 25000.0):

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
-from steelyard_protocol.records import ChannelDescription
+from steelyard_protocol.records import ChannelDescription, ChannelKind
 
-from steelyard.calibration import Binding, ForceCalibration, load_calibration
+from steelyard.calibration import Binding, ForceCalibration
+from steelyard.calibration.angle_calibration import AngleCalibration
+from steelyard.calibration.calibration_file import AnyCalibration, load_any_calibration
+from steelyard.calibration.quantity import LoadCalibration
+from steelyard.calibration.register import Register
 from steelyard.device import BoxDescription
 from steelyard.device.discovery import discover
 from steelyard.errors import DeviceNotFoundError, WrongBoxError
@@ -38,40 +42,81 @@ def chosen_port(port: str | None) -> str:
 
 
 def binding_of(description: BoxDescription, channel: ChannelDescription) -> Binding:
-    """What a calibration of this channel must belong to."""
+    """What a calibration of this channel must belong to, and the firmware it was made with."""
     return Binding(
         description.box_id_text,
         channel.channel,
         description.sensor_serial(channel.channel),
         channel.gain,
+        firmware=description.firmware_version,
     )
 
 
-def load_channel_calibrations(
+def load_scales(
     paths: Iterable[Path], box_id: str, channels: Iterable[ChannelDescription], serials: list[str]
-) -> dict[int, ForceCalibration]:
-    """Calibrations by channel, each checked against the box it is used on.
+) -> dict[int, LoadCalibration]:
+    """Force and torque calibrations by channel, each checked against the box it is used on.
 
+    A path is a stored calibration, or a folder of them: then those in force count.
     ``serials``: sensor serial number of each channel, by index.
 
     Raises:
         CalibrationFileError: one cannot be read or was changed.
         WrongBoxError: one belongs to another box, channel or sensor.
     """
-    gains = {item.channel: item.gain for item in channels}
-    result: dict[int, ForceCalibration] = {}
-    for path in paths:
-        calibration = load_calibration(path)
+    gains = {item.channel: item.gain for item in channels if item.kind == ChannelKind.LOAD}
+    result: dict[int, LoadCalibration] = {}
+    for path, calibration in _calibrations(paths, box_id, gains):
         number = calibration.binding.channel
         if number not in gains:
             raise WrongBoxError(
-                f"{path.name} is for channel {number}, which box {box_id} does not have.",
+                f"{path.name} is for channel {number}, which is no load channel of box {box_id}.",
                 "Use the calibration of this box and sensor, or calibrate again.",
             )
         calibration.binding.require(Binding(box_id, number, serials[number], gains[number]))
         if number in result:
             raise WrongBoxError(
-                f"Two of the calibrations given are for channel {number}.", "Give one of them."
+                f"Two of the calibrations given are for channel {number}.",
+                "Give one of them, or their folder: then the one in force counts.",
+            )
+        if isinstance(calibration, AngleCalibration):
+            raise WrongBoxError(
+                f"{path.name} is of an angle, not of a load.", "Give a load calibration."
+            )
+        result[number] = calibration
+    return result
+
+
+def _calibrations(
+    paths: Iterable[Path], box_id: str, gains: Mapping[int, int]
+) -> Iterator[tuple[Path, AnyCalibration]]:
+    for path in paths:
+        if not path.is_dir():
+            yield path, load_any_calibration(path)
+            continue
+        found = [Register(path, box_id, channel).in_force() for channel in sorted(gains)]
+        if not any(found):
+            raise WrongBoxError(
+                f"In {path} no calibration is in force for a load channel of box {box_id}.",
+                "Calibrate first, or name the file.",
+            )
+        yield from ((path, calibration) for calibration in found if calibration is not None)
+
+
+def load_channel_calibrations(
+    paths: Iterable[Path], box_id: str, channels: Iterable[ChannelDescription], serials: list[str]
+) -> dict[int, ForceCalibration]:
+    """Like `load_scales`, for what takes newtons only.
+
+    Raises:
+        WrongBoxError: also for a calibration of torque.
+    """
+    result: dict[int, ForceCalibration] = {}
+    for number, calibration in load_scales(paths, box_id, channels, serials).items():
+        if not isinstance(calibration, ForceCalibration):
+            raise WrongBoxError(
+                f"The calibration of channel {number} is of torque; newtons are wanted here.",
+                "Give a force calibration of this channel.",
             )
         result[number] = calibration
     return result

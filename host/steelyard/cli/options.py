@@ -34,7 +34,7 @@ calibrations_option = click.option(
     type=click.Path(path_type=Path),
     multiple=True,
     metavar="FILE",
-    help="A stored calibration; once for each load channel.",
+    help="A stored calibration, once for each load channel; or the folder they are kept in.",
 )
 recording_argument = click.argument(
     "recording", type=click.Path(path_type=Path), metavar="RECORDING"

@@ -16,8 +16,10 @@ from steelyard_protocol.messages import NO_COUNTS
 from steelyard_protocol.records import AngleSample, ChannelKind, LoadSample
 from steelyard_protocol.soundness import UNSOUND_ANGLE, UNSOUND_LOAD
 
-from steelyard.calibration import ForceCalibration, format_measurement
-from steelyard.cli.boxes import chosen_port, load_channel_calibrations
+from steelyard.calibration import format_measurement
+from steelyard.calibration.quantity import LoadCalibration, quantity_of
+from steelyard.cli.bench_run import now_text
+from steelyard.cli.boxes import chosen_port, load_scales
 from steelyard.cli.options import calibrations_option, json_option, port_option, seconds_option
 from steelyard.cli.words import flag_names, raw_counts
 from steelyard.device import Box
@@ -79,9 +81,7 @@ def watch(
     with Box.open(chosen_port(port)) as box:
         description = box.description
         serials = [description.sensor_serial(item.channel) for item in box.channels]
-        scales = load_channel_calibrations(
-            calibration_paths, description.box_id_text, box.channels, serials
-        )
+        scales = load_scales(calibration_paths, description.box_id_text, box.channels, serials)
         box.start_stream()
         with contextlib.suppress(KeyboardInterrupt):
             _follow(box, scales, seconds, every, as_json)
@@ -90,7 +90,7 @@ def watch(
 
 def _follow(
     box: Box,
-    scales: dict[int, ForceCalibration],
+    scales: dict[int, LoadCalibration],
     seconds: float | None,
     every: float,
     as_json: bool,
@@ -120,7 +120,7 @@ def _follow(
 
 def _row(
     box: Box,
-    scales: dict[int, ForceCalibration],
+    scales: dict[int, LoadCalibration],
     seen: dict[int, _Interval],
     elapsed_seconds: float,
     live: bool,
@@ -144,7 +144,7 @@ def _row(
 
 
 def _values(
-    counts_per_turn: int, interval: _Interval, scale: ForceCalibration | None
+    counts_per_turn: int, interval: _Interval, scale: LoadCalibration | None
 ) -> dict[str, Any]:
     if not interval.sound:
         return {"counts": None}
@@ -153,13 +153,17 @@ def _values(
     if counts_per_turn:
         values["raw_angle_degrees"] = round(mean * 360.0 / counts_per_turn, 2)
     if scale is not None:
-        reading = scale.force([mean], counts_standard_error=standard_error)
-        budget = scale.budget(float(reading.force_newtons[0]), counts_standard_error=standard_error)
+        quantity = quantity_of(scale)
+        value = float(quantity.values([mean])[0])
+        age_days = scale.age_days(now_text())
+        budget = quantity.budget(value, counts_standard_error=standard_error, age_days=age_days)
         values |= {
-            "force_newtons": float(reading.force_newtons[0]),
-            "expanded_uncertainty_newtons": budget.expanded_uncertainty,
+            "quantity": quantity.name,
+            "unit": quantity.unit,
+            "value": value,
+            "expanded_uncertainty": budget.expanded_uncertainty,
             "coverage_factor": budget.coverage_factor,
-            "extrapolated": bool(reading.extrapolated[0]),
+            "extrapolated": bool(quantity.force.force([mean]).extrapolated[0]),
         }
     return values
 
@@ -176,12 +180,9 @@ def _channel_text(item: dict[str, Any]) -> str:
     faults = f" [{' '.join(item['flags'])}]" if item["flags"] else ""
     if item["counts"] is None:
         text = "no reading"
-    elif "force_newtons" in item:
+    elif "value" in item:
         text = format_measurement(
-            item["force_newtons"],
-            item["expanded_uncertainty_newtons"],
-            "N",
-            item["coverage_factor"],
+            item["value"], item["expanded_uncertainty"], item["unit"], item["coverage_factor"]
         )
         text += " EXTRAPOLATED" if item["extrapolated"] else ""
     elif "raw_angle_degrees" in item:

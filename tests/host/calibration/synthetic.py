@@ -10,7 +10,16 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from steelyard.calibration import Binding, Conditions, Direction, Gravity, LoadPoint, Weight
+from steelyard.calibration import (
+    Binding,
+    Conditions,
+    Direction,
+    Gravity,
+    LeverArm,
+    LoadPoint,
+    Weight,
+    Zeroing,
+)
 from steelyard.calibration.weights import REFERENCE_DENSITY, pull_per_kilogram
 
 BINDING = Binding("e66164084319a52c", 0, "LC-0042")
@@ -43,10 +52,12 @@ class Bench:
     """Final creep of a held load, a third of it after 30 s, the rest after 300 s."""
     seconds_per_reading: float = 30.0
     samples: int = 240
+    arm: LeverArm = field(default_factory=lambda: LeverArm(0.3, 0.0005, 0.0, 0.5))
+    taken_at: str = ""
 
     def __post_init__(self) -> None:
         self.random = np.random.default_rng(self.seed)
-        self.conditions = Conditions(gravity=Gravity.at(52.0, 30.0))
+        self.conditions = Conditions(gravity=Gravity.at(52.0, 30.0), taken_at=self.taken_at)
         anomaly = self.random.uniform(-1.0, 1.0) * 1.0e-3
         self.true_gravity = self.conditions.gravity.value + anomaly
         self.true_air = self.random.normal(1.2, 0.06)
@@ -54,6 +65,9 @@ class Bench:
             weight.name: weight.nominal_kg + self.random.uniform(-1.0, 1.0) * weight.half_width_kg
             for weight in self.weights
         }
+        angle = self.random.normal(self.arm.angle_degrees, self.arm.angle_uncertainty_degrees)
+        length = self.random.normal(self.arm.length_metres, self.arm.length_uncertainty_metres)
+        self.true_arm_metres = length * math.cos(math.radians(angle))
         self.loop_sign = self.random.choice([-1.0, 1.0])
 
     @property
@@ -82,6 +96,37 @@ class Bench:
             self.random.normal(0.0, self.run_slope_relative),
             self.random.normal(0.0, self.run_zero_counts),
         )
+
+    def later(self, age_days: float) -> tuple[float, float]:
+        """An ``occasion`` on a later day: time, temperature and mounting have done their part."""
+        bounds, random = self.conditions.in_service, self.random
+        slope, zero = self.occasion()
+        warmth = random.uniform(-1.0, 1.0) * bounds.temperature_half_range_kelvin
+        slope += warmth * random.uniform(-1.0, 1.0) * bounds.sensitivity_per_kelvin_relative
+        slope += random.uniform(-1.0, 1.0) * bounds.drift_relative(age_days)
+        slope += random.uniform(-1.0, 1.0) * bounds.side_load_relative
+        shift = warmth * random.uniform(-1.0, 1.0) * bounds.zero_per_kelvin_relative
+        span = sum(weight.nominal_kg for weight in self.weights) * 9.81
+        return slope, zero + shift * span * self.sensitivity_counts_per_newton
+
+    def fresh(
+        self, newtons: float, zeroed: bool, age_days: float, averaged: bool = False
+    ) -> tuple[float, Zeroing | None]:
+        """A load held for up to ten minutes on a later day, and the zero taken before.
+
+        One sample, or with ``averaged`` a mean of standard error 3 counts.
+        """
+        occasion, random = self.later(age_days), self.random
+        zero = None
+        if zeroed:
+            unloaded = self.counts(0.0, True, occasion) + random.normal(0.0, 3.0)
+            zero = Zeroing(unloaded - self.zero_counts, 3.0, "before the session")
+        held = random.uniform(2.0, 600.0)
+        fast, slow = (1.0 - math.exp(-held / lag) for lag in (30.0, 300.0))
+        counts = self.counts(newtons, bool(random.integers(2)), occasion)
+        creep = self.creep_relative * (fast + 2.0 * slow) / 3.0
+        counts += creep * newtons * self.sensitivity_counts_per_newton
+        return counts + random.normal(0.0, 3.0 if averaged else self.sample_noise_counts), zero
 
     def counts(self, newtons: float, rising: bool, occasion: tuple[float, float]) -> float:
         """What the cell gives, noise aside, on one occasion, on one side of the loop."""

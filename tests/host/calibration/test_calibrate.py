@@ -31,7 +31,7 @@ def perfect_points(counts_per_kilogram: float = 8000.0, zero: float = 500.0) -> 
     series += [(Direction.DOWN, mass) for mass in (80, 60, 40, 20, 0)]
     return [
         LoadPoint(run, way, float(mass), zero + counts_per_kilogram * mass, 3.0, 240)
-        for run in (1, 2)
+        for run in (1, 2, 3)
         for way, mass in series
     ]
 
@@ -124,17 +124,34 @@ def test_remarks_say_what_is_weak() -> None:
         assert said in text
     two = calibrated(Bench(2, runs=2))
     assert any("two runs only" in remark for remark in two.remarks)
-    assert calibrated(Bench(2)).remarks == ()
+    sound = dataclasses.replace(
+        Bench(2).conditions, taken_at="2026-01-12T09:00:00Z", creep_bound_relative=3e-4
+    )
+    bench = Bench(2)
+    assert calibrate_force(bench.points(), sound, BINDING, weights=bench.by_name).remarks == ()
 
 
-def test_one_run_takes_the_assumed_repeatability() -> None:
-    bench = Bench(4, runs=1)
+@pytest.mark.parametrize("runs", [1, 2])
+def test_few_runs_add_the_assumed_repeatability(runs: int) -> None:
+    bench = Bench(4, runs=runs)
     line = next(
         line for line in calibrated(bench).sensitivity_budget().lines if "assumed" in line.name
     )
     assert line.contribution == pytest.approx(
         1e-3 / np.sqrt(3.0) * bench.sensitivity_counts_per_newton, rel=1e-3
     )
+
+
+def test_three_runs_speak_for_themselves() -> None:
+    names = [line.name for line in calibrated(Bench(4)).sensitivity_budget().lines]
+    assert "repeatability between runs" in names
+    assert not any("assumed" in name for name in names)
+
+
+def test_runs_that_differ_much_are_remarked_upon() -> None:
+    poor = calibrated(Bench(4, run_slope_relative=1e-3))
+    assert any("take five or more" in remark for remark in poor.remarks)
+    assert not any("take five" in remark for remark in calibrated(Bench(4)).remarks)
 
 
 def test_figures_are_what_the_bench_was_given() -> None:

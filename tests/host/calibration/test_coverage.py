@@ -1,101 +1,73 @@
 """Does the stated interval hold the truth as often as it says?
 
-Everything that may be wrong is drawn for every bench (masses within their
-class, gravity within its anomaly, air, slope and zero of each run...), it is
-calibrated, and the truth, which the bench knows, is looked for inside U at 95 %.
+The same draws as ``coverage`` describes.  The number of calibrations is that of
+the environment variable ``STEELYARD_CALIBRATIONS``; the table of a long run
+(1,000) goes into the test report.
 
-An interval that is right 95 times in 100 holds the truth fewer than 87 times of
-100 once in two thousand such tests (binomial law): that is the bound used here.
+Asked for is 93 to 97 times in 100 for torque.  For force the lower bound is the
+same; the upper is 99: without the arm the half loop of hysteresis may be the
+largest line.  It is one value or the other and nothing beyond, so the interval
+of a normal law, which Welch and Satterthwaite give, holds it more often.
+
+Even an interval that is right 95 times in 100 leaves that range by chance when
+few are drawn: twice the standard deviation of the binomial law is allowed on
+top, 4 in 100 for 100 draws, 1.4 for 1,000.
 """
 
 from __future__ import annotations
 
+import math
+import os
 from collections.abc import Callable
-from functools import cache
 
 import numpy as np
 import pytest
+from host.calibration.coverage import CASES, SHARES, coverage_table, table_lines
 from host.calibration.synthetic import BINDING, Bench
-from steelyard.calibration import ForceCalibration, calibrate_force
+from steelyard.calibration import calibrate_force
 
-SEEDS = 100
-FAIR = range(87, 101)
-
-
-@cache
-def calibrations() -> list[tuple[Bench, ForceCalibration]]:
-    made = []
-    for seed in range(SEEDS):
-        bench = Bench(seed)
-        points = bench.points()
-        made.append(
-            (bench, calibrate_force(points, bench.conditions, BINDING, weights=bench.by_name))
-        )
-    return made
+CALIBRATIONS = int(os.environ.get("STEELYARD_CALIBRATIONS", "100"))
+BY_CHANCE = 2.0 * math.sqrt(0.95 * 0.05 / CALIBRATIONS)
 
 
-def held(inside: Callable[[Bench, ForceCalibration], bool], draw: int = 0) -> int:
-    """Of ``SEEDS`` calibrations, how many held the truth."""
-    count = 0
-    for bench, calibration in calibrations():
-        # what is drawn here must not depend on which tests ran before
-        bench.random = np.random.default_rng([bench.seed, draw])
-        count += inside(bench, calibration)
-    return count
-
-
-def test_sensitivity(record_property: Callable[[str, object], None]) -> None:
-    def inside(bench: Bench, calibration: ForceCalibration) -> bool:
-        full = bench.full_newtons
-        true = (bench.true_counts(full) - bench.true_counts(0.0)) / full
-        found = calibration.model.sensitivity_counts_per_newton
-        return abs(found - true) <= calibration.sensitivity_budget().expanded_uncertainty
-
-    count = held(inside)
-    record_property("sensitivity_inside_of_100", count)
-    assert count in FAIR
-
-
-def test_zero(record_property: Callable[[str, object], None]) -> None:
-    def inside(bench: Bench, calibration: ForceCalibration) -> bool:
-        error = calibration.model.zero_counts - bench.zero_counts
-        return abs(error) <= calibration.zero_budget().expanded_uncertainty
-
-    count = held(inside)
-    record_property("zero_inside_of_100", count)
-    assert count in FAIR
-
-
-@pytest.mark.parametrize("zeroed", [False, True], ids=["as it stands", "zeroed"])
-@pytest.mark.parametrize("share", [0.0, 0.2, 0.5, 0.8, 1.0])
-def test_fresh_reading(
-    share: float, zeroed: bool, record_property: Callable[[str, object], None]
+@pytest.mark.parametrize("torque", [False, True], ids=["force", "torque"])
+def test_every_load_in_every_case(
+    torque: bool, record_property: Callable[[str, object], None]
 ) -> None:
-    def inside(bench: Bench, calibration: ForceCalibration) -> bool:
-        occasion, newtons = bench.occasion(), share * bench.full_newtons
-        zero = None
-        if zeroed:
-            unloaded = bench.counts(0.0, True, occasion) + bench.random.normal(0.0, 3.0)
-            zero = calibration.take_zero(unloaded, 3.0, "2026-01-01T08:00:00Z")
-        counts = bench.counts(newtons, bool(bench.random.integers(2)), occasion)
-        counts += bench.random.normal(0.0, bench.sample_noise_counts)
-        read = calibration.force([counts], zero=zero)
-        found = float(read.force_newtons[0])
-        budget = calibration.budget(found, zero=zero)
-        return abs(found - newtons) <= budget.expanded_uncertainty
-
-    count = held(inside, draw=1 + int(share * 10) + 100 * zeroed)
-    record_property("reading_inside_of_100", count)
-    assert count in FAIR
+    table = coverage_table(CALIBRATIONS, torque=torque)
+    lines = table_lines(table, CALIBRATIONS)
+    record_property("coverage", "\n".join(lines))
+    print("\n".join(["", "torque" if torque else "force", *lines]))
+    for name, _, _ in CASES:
+        for share in SHARES:
+            found = table[name, share] / CALIBRATIONS
+            most = 0.97 + BY_CHANCE if torque else 0.99 + 0.5 * BY_CHANCE
+            assert 0.93 - BY_CHANCE <= found <= most, f"{name}, {share}: {found}"
 
 
-def test_intervals_are_not_simply_wide() -> None:
-    # an interval that always holds the truth because it is wide proves nothing
-    errors, stated = [], []
-    for bench, calibration in calibrations():
+@pytest.mark.parametrize("slope", [5e-5, 5e-4], ids=["good repeatability", "poor"])
+def test_two_runs_do_not_promise_too_much(slope: float) -> None:
+    # an assumed bound is added for the second and third run that were not made: never less
+    # than the stated share, whatever more
+    count = min(CALIBRATIONS, 200)
+    table = coverage_table(count, torque=False, runs=2, slope=slope)
+    at_loads = [table[name, share] / count for name, _, _ in CASES for share in SHARES[1:]]
+    assert min(at_loads) >= 0.93 - 2.0 * math.sqrt(0.95 * 0.05 / count)
+
+
+def test_sensitivity_and_zero() -> None:
+    inside = np.zeros(2)
+    ratios = []
+    for seed in range(CALIBRATIONS):
+        bench = Bench(seed)
+        made = calibrate_force(bench.points(), bench.conditions, BINDING, weights=bench.by_name)
         full = bench.full_newtons
         true = (bench.true_counts(full) - bench.true_counts(0.0)) / full
-        errors.append(calibration.model.sensitivity_counts_per_newton / true - 1.0)
-        stated.append(calibration.sensitivity_budget().standard_uncertainty / true)
-    ratio = float(np.sqrt(np.mean(np.square(errors))) / np.sqrt(np.mean(np.square(stated))))
-    assert 0.7 < ratio < 1.3
+        error = made.model.sensitivity_counts_per_newton - true
+        budget, zero = made.sensitivity_budget(), made.zero_budget()
+        off = made.model.zero_counts - bench.zero_counts
+        inside += [abs(error) <= budget.expanded_uncertainty, abs(off) <= zero.expanded_uncertainty]
+        ratios.append(error / budget.standard_uncertainty)
+    assert (inside / CALIBRATIONS >= 0.93 - BY_CHANCE).all()
+    # an interval that always holds the truth because it is wide proves nothing
+    assert 0.7 < float(np.sqrt(np.mean(np.square(ratios)))) < 1.3

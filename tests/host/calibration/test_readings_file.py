@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from steelyard.calibration import Direction, read_readings
-from steelyard.calibration.readings_file import parse_csv, parse_json
-from steelyard.errors import ReadingsFileError
+from steelyard.calibration.readings_file import parse_csv, parse_json, read_weights
+from steelyard.errors import CalibrationError, ReadingsFileError
 
 HEADER = "run,direction,mass_kg,counts_mean,counts_standard_error,sample_count"
 CSV = f"""# hung by hand, 2026-01-01
@@ -208,3 +208,60 @@ def test_any_json_is_read_or_refused(content: Any) -> None:
 def test_any_row_is_read_or_refused(cells: list[str]) -> None:
     said = refusal(parse_csv, HEADER + "\n" + ",".join(cells))
     assert said is None or "ine 2" in said
+
+
+HELD = [[5.0 + 10.0 * step, 840_000.0 + step] for step in range(32)]
+
+
+def test_arm_creep_and_bounds_for_later() -> None:
+    content = json_content(
+        arm={"length_metres": 0.4, "length_uncertainty_metres": 0.001, "angle_degrees": 5},
+        creep={"unloaded_counts": 41_000, "held": HELD},
+        in_service={"valid_days": 180, "side_load_relative": 2e-4},
+    )
+    file = parse_json(json.dumps(content))
+    assert file.arm is not None
+    assert file.arm.angle_degrees == 5.0
+    assert file.creep is not None
+    assert file.creep.hold_seconds == 315.0
+    assert file.conditions.in_service.valid_days == 180
+    assert file.conditions.in_service.side_load_relative == 2e-4
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"arm": 0.4}, "“arm” is not an object"),
+        ({"arm": {"length_metres": 0.4}}, "“arm”: a field is missing"),
+        ({"arm": {"length_metres": "long", "length_uncertainty_metres": 0}}, "arm: length_metres"),
+        ({"arm": {"length_metres": 40, "length_uncertainty_metres": 0}}, "40 m at 0"),
+        ({"creep": {"unloaded_counts": 0}}, "no list “held”"),
+        ({"creep": {"unloaded_counts": 0, "held": [[1, 2], [3]]}}, "creep, reading 2"),
+        ({"creep": {"unloaded_counts": 0, "held": [[1, 2]] * 3}}, "cannot show creep"),
+        ({"creep": {"held": HELD}}, "unloaded_counts is no number"),
+        ({"in_service": {"valid_weeks": 3}}, "“in_service”: a field is missing or not known"),
+        ({"in_service": {"valid_days": -3}}, "valid_days is -3"),
+        ({"conditions": {"taken_at": "12/01/26"}}, "is no date"),
+    ],
+)
+def test_new_parts_are_refused_by_name(changes: dict[str, Any], said: str) -> None:
+    with pytest.raises(CalibrationError) as refused:
+        parse_json(json.dumps(json_content(**changes)))
+    assert said in refused.value.what
+
+
+def test_weights_by_themselves(tmp_path: Path) -> None:
+    path = tmp_path / "weights.json"
+    path.write_text(json.dumps({"weights": json_content()["weights"]}), encoding="utf-8")
+    assert read_weights(path)["A"].oiml_class == "M1"
+    for text, said in (("{", "not JSON"), ("[]", "no list"), ('{"weights": [], "x": 1}', "x not")):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(ReadingsFileError, match=said):
+            read_weights(path)
+
+
+def test_refusals_name_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "monday.json"
+    path.write_text("{}", encoding="utf-8")
+    with pytest.raises(ReadingsFileError, match=r"monday\.json"):
+        read_readings(path)

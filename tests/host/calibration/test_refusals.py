@@ -22,6 +22,7 @@ from steelyard.errors import (
     ReadingsFileError,
     SaturatedReadingError,
     SpanTooSmallError,
+    UnstableReadingError,
     WrongBoxError,
 )
 
@@ -257,3 +258,57 @@ def test_conditions_that_cannot_be() -> None:
         Conditions(mass_bound_relative=0.5)
     with pytest.raises(CalibrationError, match="creep_bound_relative"):
         Conditions(creep_bound_relative=-1e-3)
+
+
+def test_a_plate_slipped_while_it_was_read() -> None:
+    points = changed(bench_points(), 4, counts_standard_error=700.0)
+    with pytest.raises(
+        UnstableReadingError, match=r"Point 5 .*80 kg, run 1 up.* moved while"
+    ) as no:
+        calibrate(points)
+    assert "plate slip" in no.value.advice
+
+
+@pytest.mark.parametrize("place", [3, 7, 13])
+@pytest.mark.parametrize("shift", [9_000.0, -6_000.0])
+def test_box_moved_in_the_middle_of_a_run(place: int, shift: float) -> None:
+    points = bench_points(runs=2)
+    run = points[place].run
+    moved = [
+        dataclasses.replace(point, counts_mean=point.counts_mean + shift)
+        if point.run == run and index >= place
+        else point
+        for index, point in enumerate(points)
+    ]
+    with pytest.raises(PoorFitError, match=rf"moved during the run: from point {place + 1} ") as no:
+        calibrate(moved)
+    assert ("higher" if shift > 0.0 else "lower") in no.value.what
+    assert "box" in no.value.advice
+
+
+@pytest.mark.parametrize("runs", [2, 3])
+def test_sensor_swapped_between_two_runs(runs: int) -> None:
+    points = [
+        dataclasses.replace(point, counts_mean=point.counts_mean * 1.05)
+        if point.run == 2
+        else point
+        for point in bench_points(runs=runs)
+    ]
+    said = "Runs 1 and 2 differ" if runs == 2 else "Run 2 differs from the others"
+    with pytest.raises(PoorFitError, match=said) as refused:
+        calibrate(points)
+    assert "sensor" in refused.value.advice
+
+
+def test_sensor_swapped_since_the_last_calibration() -> None:
+    with pytest.raises(PoorFitError, match=r"850 was expected, -4\.\d %") as refused:
+        calibrate(bench_points(), expected_counts_per_newton=850.0)
+    assert "sensor swapped" in refused.value.advice
+
+
+def test_firmware_counts_where_both_sides_know_it() -> None:
+    with_firmware = dataclasses.replace(BINDING, firmware="1.4.0")
+    with_firmware.require(dataclasses.replace(BINDING, firmware="1.4.7"))
+    with_firmware.require(BINDING)
+    with pytest.raises(WrongBoxError, match=r"firmware 1\.4 \(here: 2\.0\)"):
+        with_firmware.require(dataclasses.replace(BINDING, firmware="2.0.0"))

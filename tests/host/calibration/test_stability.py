@@ -171,3 +171,16 @@ def test_ten_samples_a_second_are_enough_to_judge() -> None:
     detector = StabilityDetector()
     verdicts = [detector.add(500_000 + index % 2, index * 100_000) for index in range(60)]
     assert verdicts[-1].stable
+
+
+@pytest.mark.parametrize("cut", [0.4, 0.6])
+def test_a_plate_that_slips_is_told_from_a_swing(cut: float) -> None:
+    detector = StabilityDetector()
+    verdict = None
+    for index in range(240):
+        counts = 300_000 + (6_000 if index > 240 * cut else 0)
+        verdict = detector.add(counts + index % 7, 12_500 * index)
+    assert verdict is not None
+    assert verdict.stability is Stability.MOVING
+    assert "jumped by +" in verdict.reason
+    assert "plate slip" in verdict.reason

@@ -1,0 +1,136 @@
+"""A certificate as one HTML page that needs nothing from anywhere else."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Final
+
+from steelyard.certificate.document import Certificate, Picture, Section, Table
+
+STYLE: Final = """
+:root { --ink: #1d2733; --soft: #5b6773; --line: #d5dce3; --blue: #2f6690; --paper: #fff; }
+* { box-sizing: border-box; }
+body { margin: 0; background: #eef1f4; color: var(--ink);
+  font: 14px/1.45 "DejaVu Sans", "Segoe UI", "Helvetica Neue", Arial, sans-serif; }
+main { max-width: 210mm; margin: 8mm auto; padding: 16mm 16mm 14mm; background: var(--paper);
+  box-shadow: 0 1px 5px rgb(29 39 51 / 20%); }
+header { border-bottom: 2px solid var(--ink); padding-bottom: 4mm; display: flex;
+  justify-content: space-between; gap: 8mm; align-items: flex-end; }
+h1 { font-size: 23px; margin: 0; letter-spacing: -0.2px; }
+header p { margin: 1mm 0 0; color: var(--soft); }
+.number { text-align: right; white-space: nowrap; color: var(--soft); }
+.number b { display: block; color: var(--ink); font-size: 17px;
+  font-family: "DejaVu Sans Mono", Consolas, monospace; }
+.caution { border-left: 3px solid #b5532d; background: #fbf3ef; margin: 5mm 0; padding: 2.5mm 4mm;
+  font-size: 12.5px; }
+.headline { display: flex; border: 1px solid var(--line); margin: 0 0 4mm; }
+.headline div { flex: 1 1 auto; padding: 2.5mm; border-left: 1px solid var(--line); }
+.headline div:first-child { border-left: 0; }
+.headline dt { color: var(--soft); font-size: 11.5px; }
+.headline dd { margin: 0; font-weight: 600; font-size: 12px; white-space: nowrap; }
+h2 { font-size: 15px; margin: 7mm 0 2mm; color: var(--blue); break-after: avoid; }
+dl.facts { display: grid; grid-template-columns: 36mm 1fr; margin: 0; }
+dl.facts dt { color: var(--soft); padding: 0.4mm 0; } dl.facts dd { margin: 0; padding: 0.4mm 0; }
+p { margin: 0 0 2mm; }
+table { width: 100%; border-collapse: collapse; font-size: 11.5px; margin: 1mm 0 3mm;
+  font-variant-numeric: tabular-nums; }
+caption { text-align: left; color: var(--soft); padding: 1mm 0; }
+th { text-align: right; font-weight: 600; border-bottom: 1px solid var(--ink); padding: 1mm 1.5mm;
+  vertical-align: bottom; }
+td { text-align: right; border-bottom: 1px solid var(--line); padding: 0.7mm 1.5mm; }
+th.words, td.words { text-align: left; }
+td:first-child { white-space: nowrap; }
+tr { break-inside: avoid; } thead { display: table-header-group; }
+tr.total td { font-weight: 600; border-bottom: 1px solid var(--ink); }
+figure { margin: 3mm 0; break-inside: avoid; } figure svg { width: 100%; height: auto; }
+figcaption { color: var(--soft); font-size: 12px; }
+.sign { display: flex; gap: 14mm; margin-top: 18mm; break-inside: avoid; }
+.sign div { flex: 1; border-top: 1px solid var(--ink); padding-top: 1mm; color: var(--soft);
+  font-size: 12px; }
+.seals { margin-top: 8mm; border-top: 1px solid var(--line); padding-top: 2mm; font-size: 11px;
+  color: var(--soft); }
+.seals code { color: var(--ink); overflow-wrap: anywhere; font-size: 11px; }
+@page { size: A4; margin: 14mm; }
+@media print { body { background: none; } main { margin: 0; padding: 0; box-shadow: none; } }
+"""
+
+
+def web_page(certificate: Certificate) -> str:
+    """The whole page as text."""
+    body = "\n".join(
+        [
+            _header(certificate),
+            f'<p class="caution">{escape(certificate.caution)}</p>',
+            _headline(certificate),
+            *(_section(section) for section in certificate.sections),
+            _foot(certificate),
+        ]
+    )
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{escape(certificate.title)} {escape(certificate.number)}</title>\n"
+        f"<style>{STYLE}</style>\n</head>\n<body>\n<main>\n{body}\n</main>\n</body>\n</html>\n"
+    )
+
+
+def _header(certificate: Certificate) -> str:
+    return (
+        f"<header><div><h1>{escape(certificate.title)}</h1>"
+        f"<p>{escape(certificate.subtitle)}</p></div>"
+        f'<div class="number"><b>{escape(certificate.number)}</b>'
+        f"issued {escape(certificate.issued_at)}</div></header>"
+    )
+
+
+def _headline(certificate: Certificate) -> str:
+    cells = "".join(
+        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>"
+        for name, value in certificate.headline
+    )
+    return f'<dl class="headline">{cells}</dl>'
+
+
+def _section(section: Section) -> str:
+    parts = [f"<h2>{escape(section.title)}</h2>"]
+    if section.facts:
+        rows = "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in section.facts)
+        parts.append(f'<dl class="facts">{rows}</dl>')
+    parts += [f"<p>{escape(text)}</p>" for text in section.paragraphs]
+    parts += [_table(table) for table in section.tables]
+    parts += [_figure(drawing) for drawing in section.pictures]
+    return f"<section>{''.join(parts)}</section>"
+
+
+def _table(table: Table) -> str:
+    def cells(tag: str, row: tuple[str, ...]) -> str:
+        made = []
+        for column, text in enumerate(row):
+            words = ' class="words"' if column < table.left else ""
+            made.append(f"<{tag}{words}>{escape(text)}</{tag}>")
+        return "".join(made)
+
+    caption = f"<caption>{escape(table.caption)}</caption>" if table.caption else ""
+    rows = "".join(
+        f'<tr class="total">{cells("td", row)}</tr>'
+        if row is table.rows[-1] and table.total
+        else f"<tr>{cells('td', row)}</tr>"
+        for row in table.rows
+    )
+    head = f"<thead><tr>{cells('th', table.headings)}</tr></thead>"
+    return f"<table>{caption}{head}<tbody>{rows}</tbody></table>"
+
+
+def _figure(drawing: Picture) -> str:
+    return f"<figure>{drawing.svg}<figcaption>{escape(drawing.caption)}</figcaption></figure>"
+
+
+def _foot(certificate: Certificate) -> str:
+    seals = "".join(
+        f"<div>{escape(name)}: <code>{escape(value)}</code></div>"
+        for name, value in certificate.seals
+    )
+    return (
+        '<div class="sign"><div>calibrated by, date</div><div>read and filed by, date</div></div>'
+        f'<div class="seals">{seals}</div>'
+    )

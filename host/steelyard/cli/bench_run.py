@@ -1,0 +1,124 @@
+"""Readings taken at the bench: leading the operator, and watching until a load hangs still."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+import click
+from steelyard_protocol.decoder import Message
+from steelyard_protocol.records import ChannelDescription, ChannelKind, LoadSample, SampleFlags
+
+from steelyard.calibration import (
+    Binding,
+    GuidedRun,
+    LoadPoint,
+    Phase,
+    RunStep,
+    StabilityLimits,
+)
+from steelyard.cli.boxes import binding_of
+from steelyard.cli.words import StatusLine
+from steelyard.device import Box
+from steelyard.errors import CalibrationError, DeviceNotFoundError
+
+CAUTION = """\
+Hung weights fall. Keep feet and hands clear, use a safe hanger, stay below the cell's
+rated load, and keep clients away from the machine while weights hang on it."""
+
+
+def now_text() -> str:
+    """This moment as ISO 8601, UTC."""
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def channel_of(
+    channels: Sequence[ChannelDescription], kinds: Sequence[ChannelKind], wanted: int | None
+) -> ChannelDescription:
+    """The channel wanted, or the first of these kinds.
+
+    Raises:
+        DeviceNotFoundError: the box has no such channel.
+    """
+    found = [item for item in channels if item.kind in kinds]
+    for item in found:
+        if wanted is None or item.channel == wanted:
+            return item
+    numbers = ", ".join(str(item.channel) for item in found) or "none"
+    name = kinds[0].name.split("_")[-1].lower()
+    raise DeviceNotFoundError(
+        f"The box has no {name} channel {'' if wanted is None else wanted} (it has: {numbers}).",
+        "Choose one of those with --channel.",
+    )
+
+
+def present_binding(port: str, channel: int | None) -> Binding:
+    """The binding of a load channel of the box at a port."""
+    with Box.open(port) as box:
+        return binding_of(box.description, channel_of(box.channels, [ChannelKind.LOAD], channel))
+
+
+def guided(
+    port: str, channel: int | None, plan: Sequence[RunStep]
+) -> tuple[Binding, tuple[LoadPoint, ...]]:
+    """Lead the operator through the steps; Ctrl-C leaves everything as it was."""
+    with Box.open(port) as box:
+        described = channel_of(box.channels, [ChannelKind.LOAD], channel)
+        binding = binding_of(box.description, described)
+        click.echo(CAUTION)
+        click.echo(f"{len(plan)} steps. Enter: the load is as asked; b: back one step; q: give up.")
+        run = GuidedRun(plan, StabilityLimits())
+        box.start_stream()
+        try:
+            _lead(box, run, described.channel)
+        finally:
+            box.stop_stream()
+    return binding, run.points()
+
+
+def _lead(box: Box, run: GuidedRun, channel: int) -> None:
+    while not run.finished:
+        progress = run.progress
+        answer = click.prompt(
+            f"[{progress.steps_done + 1}/{progress.steps_total}] {progress.text}",
+            default="",
+            show_default=False,
+            prompt_suffix=" ",
+        )
+        if answer.strip().lower() == "q":
+            raise CalibrationError(
+                f"Given up after {progress.steps_done} of {progress.steps_total} steps.",
+                "Nothing was changed; an older calibration stays in force.",
+            )
+        if answer.strip().lower() == "b":
+            run.back()
+            continue
+        box.poll(0.0)  # what came while the operator was busy
+        run.loaded()
+        _measure(box, run, channel)
+
+
+def _measure(box: Box, run: GuidedRun, channel: int) -> None:
+    line = StatusLine()
+    step = run.current
+    while run.progress.phase is Phase.MEASURING:
+        for event in box.poll(0.1).events:
+            record = event.record if isinstance(event, Message) else None
+            if (
+                isinstance(record, LoadSample)
+                and record.channel == channel
+                # The converter says itself that these come too early after a start.
+                and not record.flags & SampleFlags.SETTLING
+            ):
+                run.feed(record.load_counts, record.device_ticks_us, record.flags)
+        verdict = run.progress.verdict
+        if verdict is not None:
+            line.show(f"    {verdict.counts_mean:.0f} counts, {verdict.reason or 'still'}")
+    line.clear()
+    if run.progress.phase is not Phase.REFUSED and step is not None:
+        verdict = run.progress.verdict
+        if verdict is not None:
+            click.echo(
+                f"    taken: {verdict.counts_mean:.1f} counts "
+                f"(standard error {verdict.counts_standard_error:.1f})"
+            )

@@ -1,0 +1,203 @@
+"""``steelyard daycheck``."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from steelyard.calibration import (
+    AngleCalibration,
+    Binding,
+    Conditions,
+    LoadPoint,
+    Weight,
+    plan_run,
+    read_readings,
+)
+from steelyard.calibration.comparison import compare
+from steelyard.calibration.daily_check import (
+    CheckState,
+    DailyCheck,
+    daily_check,
+    drift_charts,
+    judge,
+    least_check_sd,
+)
+from steelyard.calibration.history import Act
+from steelyard.calibration.quantity import LoadCalibration, quantity_of
+from steelyard.calibration.register import Register, one_register
+from steelyard.cli.bench_options import (
+    class_option,
+    folder_option,
+    loads_option,
+    tolerance_option,
+    weights_and_loads,
+    weights_option,
+)
+from steelyard.cli.bench_run import guided, now_text, present_binding
+from steelyard.cli.boxes import chosen_port
+from steelyard.cli.options import json_option, port_option
+from steelyard.cli.words import write_json
+from steelyard.errors import CalibrationError
+
+EXIT_OUT = 3
+
+
+@click.command()
+@port_option
+@click.option("--channel", type=click.IntRange(0, 7), help="Load channel; without it, the first.")
+@loads_option
+@weights_option
+@class_option
+@tolerance_option
+@click.option(
+    "--readings",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Use readings taken elsewhere (CSV or JSON).",
+)
+@click.option("--box-id", metavar="ID", help="With --readings and no --port: the box they are of.")
+@click.option("--as-found", is_flag=True, help="Several loads: what it says before a change.")
+@click.option("--as-left", is_flag=True, help="Several loads: what it says after a change.")
+@click.option("--operator", default="", help="Who checks.")
+@folder_option
+@json_option
+def daycheck(
+    port: str | None,
+    channel: int | None,
+    loads: str | None,
+    weights_file: Path | None,
+    oiml_class: str | None,
+    tolerance: float | None,
+    readings: Path | None,
+    box_id: str | None,
+    as_found: bool,
+    as_left: bool,
+    operator: str,
+    folder: Path,
+    as_json: bool,
+) -> None:
+    """Check the calibration in force with one known weight, before a session day.
+
+    Reads without load, with the weight, and without load again; writes the error down and
+    looks at the control chart of all days. Exits with 3 when the error is beyond its
+    uncertainty. With --as-found or --as-left several loads are read, and no chart is kept.
+    """
+    if as_found and as_left:
+        raise click.UsageError("either --as-found or --as-left")
+    weights: dict[str, Weight] = {}
+    if readings is not None:
+        file = read_readings(readings)
+        points, weights = file.points, dict(file.weights)
+        if box_id is None:
+            binding = present_binding(chosen_port(port), channel)
+            register = Register(folder, binding.box_id, binding.channel)
+            calibration = _in_force(register, binding)
+        else:
+            register = one_register(folder, box_id, channel)
+            calibration = _in_force(register, None)
+    else:
+        if not loads:
+            raise click.UsageError("give --loads, like --loads 20 --class M1")
+        weights, steps = weights_and_loads(loads, oiml_class, tolerance, weights_file)
+        if len(steps) > 1 and not (as_found or as_left):
+            raise click.UsageError("one load for a daily check; several with --as-found, --as-left")
+        binding, points = guided(chosen_port(port), channel, plan_run(steps, 1, 0))
+        register = Register(folder, binding.box_id, binding.channel)
+        calibration = _in_force(register, binding)
+    conditions = replace(
+        quantity_of(calibration).force.conditions, taken_at=now_text(), operator=operator
+    )
+    if as_found or as_left:
+        act = Act.AS_FOUND if as_found else Act.AS_LEFT
+        _compare(register, calibration, act, points, conditions, weights, as_json)
+    else:
+        _check(register, calibration, points, conditions, weights, as_json)
+
+
+def _in_force(register: Register, present: Binding | None) -> LoadCalibration:
+    calibration = register.in_force()
+    if calibration is None or isinstance(calibration, AngleCalibration):
+        raise CalibrationError(
+            f"No load calibration of box {register.box_id}, channel {register.channel}, is in "
+            f"force in {register.folder}.",
+            "Calibrate first, or name the folder with --folder.",
+        )
+    if present is not None:
+        calibration.binding.require(present)
+    return calibration
+
+
+def _compare(
+    register: Register,
+    calibration: LoadCalibration,
+    act: Act,
+    points: tuple[LoadPoint, ...],
+    conditions: Conditions,
+    weights: dict[str, Weight],
+    as_json: bool,
+) -> None:
+    found = compare(calibration, points, conditions, weights)
+    who = conditions.operator
+    register.add(act, conditions.taken_at, who, calibration.calibration_id, found.as_plain())
+    if as_json:
+        write_json(found.as_plain())
+    else:
+        click.echo(f"{act.value}, calibration {calibration.calibration_id[:12]}:")
+        for load in found.loads:
+            click.echo(
+                f"  {load.direction:4} {load.mass_kg:g} kg: {load.indicated:.2f} for "
+                f"{load.reference:.2f} {found.unit}, error {load.error:+.3f} ± "
+                f"{load.expanded_uncertainty:.3f}{'' if load.agrees else '  BEYOND'}"
+            )
+        click.echo(found.sentence())
+    if not found.agrees:
+        sys.exit(EXIT_OUT)
+
+
+def _check(
+    register: Register,
+    calibration: LoadCalibration,
+    points: tuple[LoadPoint, ...],
+    conditions: Conditions,
+    weights: dict[str, Weight],
+    as_json: bool,
+) -> None:
+    check = daily_check(calibration, points, conditions, weights)
+    name = calibration.calibration_id
+    history = register.add(Act.CHECKED, check.taken_at, conditions.operator, name, check.as_plain())
+    earlier = [DailyCheck.from_plain(entry.content) for entry in history.of(Act.CHECKED, name)]
+    series = [item for item in earlier if item.series == check.series]
+    charts = drift_charts([item.load.error for item in series], least_check_sd(calibration, check))
+    state, reasons = judge(check, charts)
+    due = calibration.due_on
+    overdue = due is not None and check.taken_at[:10] > due.isoformat()
+    if as_json:
+        write_json(
+            {
+                **check.as_plain(),
+                "state": state.name.lower(),
+                "reasons": list(reasons),
+                "checks": len(series),
+                "due_on": due,
+                "overdue": overdue,
+            }
+        )
+    else:
+        load = check.load
+        click.echo(
+            f"{load.mass_kg:g} kg: {load.indicated:.2f} for {load.reference:.2f} {check.unit}, "
+            f"error {load.error:+.3f} ± {load.expanded_uncertainty:.3f} {check.unit} (95 %)"
+        )
+        click.echo(f"check {len(series)} on this calibration: {state.value}")
+        for reason in reasons:
+            click.echo(f"  {reason}")
+        if charts.individuals is None:
+            click.echo("  (a control chart needs ten checks; until then only the error is judged)")
+        if overdue:
+            click.echo(f"  OVERDUE: to be calibrated again by {due}")
+    if state is CheckState.OUT:
+        sys.exit(EXIT_OUT)
