@@ -18,11 +18,14 @@ from box.wire import (
     SENSOR_KIND_AS5600,
     SENSOR_KIND_HX711,
     SENSOR_KIND_POTENTIOMETER,
+    SENSOR_KIND_QUADRATURE,
     SEQUENCE_MASK,
 )
-from drivers import as5600, hx711, potentiometer
+from drivers import as5600, hx711, potentiometer, quadrature_reading
 from drivers.button import Button
+from drivers.hx711_reading import COUNTS_HIGH, COUNTS_LOW
 from drivers.i2c_bus import I2cBus
+from drivers.quadrature import Quadrature
 
 try:
     from gc import collect, mem_free
@@ -49,6 +52,23 @@ ROLLER_PIN = 26
 BUTTON_PIN = 15
 SERVICE_PIN = 14  # to ground: stay at the interactive prompt
 LAMP_PIN = 25
+BUZZER_PIN = 16  # high: sounds (an active buzzer behind a transistor)
+
+# --- the restraint's angle, and what it takes when it is not the potentiometer -----
+ROLLER_SENSOR = "potentiometer"  # or "quadrature", or "as5600"
+ENCODER_A_PIN = 6  # B is the pin after it
+ENCODER_INDEX_PIN = None  # 8, for an encoder that has one
+ENCODER_COUNTS_PER_TURN = 2400  # four times its lines
+ROLLER_I2C_NUMBER = 1
+ROLLER_SDA_PIN = 18
+ROLLER_SCL_PIN = 19
+
+# --- what only the RP2040 has ---------------------------------------------------
+USE_STATE_MACHINES = True  # without programmable I/O the drivers fall back by themselves
+ENCODER_STATE_MACHINE = 4  # the first of the second block, whose only program it must be
+WATCHDOG_STOP = (0x4005B000, 1 << 30)
+"""WATCHDOG_CTRL through its clearing alias, and the bit ENABLE (RP2040 data sheet, 2.1.2, 4.7.6);
+None on other chips."""
 
 # --- rates and limits -----------------------------------------------------------
 LOAD_RATE_HZ = 80  # RATE pin high; in truth 80 to 94, and the lower part tolerance below that
@@ -78,8 +98,8 @@ class Board:
     """What `box.app.App` needs to know and to hold.
 
     name (16 bytes), box_id (8 bytes), boot_id, reset_cause, queue_slots,
-    channels (facts, in channel order), button (`pressed`, `poll()`), lamp
-    (`value()`, `value(x)`), service_requested(), temperature_centicelsius(),
+    channels (facts, in channel order), button (`pressed`, `poll()`), lamp and
+    buzzer (`value()`, `value(x)`), service_requested(), temperature_centicelsius(),
     heap_free_bytes(), collect_garbage().
     """
 
@@ -93,6 +113,7 @@ class Board:
         self.channels = channels
         self.button = Button(pin(BUTTON_PIN, pin.IN, pin.PULL_UP))
         self.lamp = pin(LAMP_PIN, pin.OUT)
+        self.buzzer = pin(BUZZER_PIN, pin.OUT)
         self._service = pin(SERVICE_PIN, pin.IN, pin.PULL_UP)
         self._thermometer = _thermometer(machine)
         self.collect_garbage = collect
@@ -137,26 +158,46 @@ def build(machine, clock, random_bytes=None):
         random_bytes = os.urandom
     boot_id = unpack("<I", random_bytes(4))[0] & SEQUENCE_MASK
     arm_channel = len(LOAD_PINS)
-    channels = [_load(machine, clock, pins, arm_channel) for pins in LOAD_PINS]
+    channels = [_load(machine, clock, index, arm_channel) for index in range(len(LOAD_PINS))]
     channels.append(_arm(machine, clock))
-    channels.append(_roller(machine))
+    channels.append(_ROLLERS[ROLLER_SENSOR](machine, clock))
     return Board(machine, boot_id, channels)
 
 
-def _load(machine, clock, pins, angle_channel):
+def _state_machine_driver(name):
+    """The class of that name from its module in `drivers`; None without programmable I/O."""
+    if not USE_STATE_MACHINES:
+        return None
+    try:
+        if name == "Hx711Pio":
+            from drivers.hx711_pio import Hx711Pio as Driver
+        else:
+            from drivers.quadrature_pio import QuadraturePio as Driver
+    except ImportError:
+        return None
+    return Driver
+
+
+def _load(machine, clock, index, angle_channel):
     pin = machine.Pin
-    data = pin(pins[0], pin.IN, pin.PULL_UP)  # pulled up: a missing part looks like no conversion
-    sck = pin(pins[1], pin.OUT)
+    data_pin, sck_pin = LOAD_PINS[index]
+    data = pin(data_pin, pin.IN, pin.PULL_UP)  # pulled up: a missing part looks like no conversion
+    sck = pin(sck_pin, pin.OUT)
+    by_state_machine = _state_machine_driver("Hx711Pio")
+    if by_state_machine is None:
+        driver = hx711.Hx711(data, sck, machine, clock, LOAD_RATE_HZ)
+    else:
+        driver = by_state_machine(index, data, sck, machine, clock, LOAD_RATE_HZ)
     return LoadFacts(
         kind=CHANNEL_KIND_LOAD,
         sensor=SENSOR_KIND_HX711,
-        driver=hx711.Hx711(data, sck, machine, clock, LOAD_RATE_HZ),
+        driver=driver,
         gains=(128, 64),
         nominal_rate_millihertz=LOAD_RATE_HZ * 1000,
         lowest_rate_millihertz=LOAD_RATE_LOW_MILLIHERTZ,
         highest_rate_millihertz=LOAD_RATE_HIGH_MILLIHERTZ,
-        counts_low=hx711.COUNTS_LOW,
-        counts_high=hx711.COUNTS_HIGH,
+        counts_low=COUNTS_LOW,
+        counts_high=COUNTS_HIGH,
         default_overload_counts=OVERLOAD_COUNTS,
         quiet_counts=QUIET_COUNTS,
         angle_channel=angle_channel,
@@ -177,15 +218,60 @@ def _arm(machine, clock):
     )
 
 
-def _roller(machine):
-    converter = machine.ADC(machine.Pin(ROLLER_PIN))
+def _roller(sensor, driver, counts_low, counts_high, counts_per_turn):
     return AngleFacts(
         kind=CHANNEL_KIND_ROLLER_ANGLE,
-        sensor=SENSOR_KIND_POTENTIOMETER,
-        driver=potentiometer.Potentiometer(converter),
+        sensor=sensor,
+        driver=driver,
         nominal_rate_millihertz=ROLLER_RATE_MILLIHERTZ,
         slowest_millihertz=ROLLER_SLOWEST_MILLIHERTZ,
         fastest_millihertz=ANGLE_FASTEST_MILLIHERTZ,
-        counts_high=potentiometer.COUNTS_HIGH,
-        counts_per_turn=(potentiometer.COUNTS_HIGH + 1) * 360 // ROLLER_TRAVEL_DEGREES,
+        counts_low=counts_low,
+        counts_high=counts_high,
+        counts_per_turn=counts_per_turn,
     )
+
+
+def _roller_potentiometer(machine, _clock):
+    converter = machine.ADC(machine.Pin(ROLLER_PIN))
+    high = potentiometer.COUNTS_HIGH
+    per_turn = (high + 1) * 360 // ROLLER_TRAVEL_DEGREES
+    driver = potentiometer.Potentiometer(converter)
+    return _roller(SENSOR_KIND_POTENTIOMETER, driver, 0, high, per_turn)
+
+
+def _roller_as5600(machine, clock):
+    bus = I2cBus(
+        machine, clock, ROLLER_I2C_NUMBER, ROLLER_SDA_PIN, ROLLER_SCL_PIN, I2C_FREQUENCY_HZ
+    )
+    driver = as5600.As5600(bus, clock)
+    return _roller(SENSOR_KIND_AS5600, driver, 0, as5600.COUNTS_HIGH, as5600.COUNTS_PER_TURN)
+
+
+def _roller_quadrature(machine, _clock):
+    pin = machine.Pin
+    line_a = pin(ENCODER_A_PIN, pin.IN, pin.PULL_UP)
+    line_b = pin(ENCODER_A_PIN + 1, pin.IN, pin.PULL_UP)
+    index = None
+    if ENCODER_INDEX_PIN is not None:
+        index = pin(ENCODER_INDEX_PIN, pin.IN, pin.PULL_UP)
+    by_state_machine = _state_machine_driver("QuadraturePio")
+    per_turn = ENCODER_COUNTS_PER_TURN
+    if by_state_machine is None:
+        driver = Quadrature(machine, line_a, line_b, per_turn, index)
+    else:
+        driver = by_state_machine(ENCODER_STATE_MACHINE, machine, line_a, per_turn, index)
+    return _roller(
+        SENSOR_KIND_QUADRATURE,
+        driver,
+        quadrature_reading.COUNTS_LOW,
+        quadrature_reading.COUNTS_HIGH,
+        per_turn,
+    )
+
+
+_ROLLERS = {
+    "potentiometer": _roller_potentiometer,
+    "as5600": _roller_as5600,
+    "quadrature": _roller_quadrature,
+}

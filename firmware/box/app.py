@@ -15,6 +15,7 @@ from box.sample_queue import SampleQueue
 from box.sampler import Sampler
 from box.self_test import SelfTest
 from box.settings import Settings
+from box.signals import Signals
 from box.transmitter import Transmitter
 from box.wire import EVENT_KIND_BUTTON_PRESSED, EVENT_KIND_BUTTON_RELEASED, NO_CHANNEL
 
@@ -61,6 +62,7 @@ class App:
         )
         self._button_timer = Periodic(clock, _BUTTON_PERIOD_US)
         self._status_timer = Periodic(clock, self._settings.status_period_ms * 1000)
+        self._signals = Signals(board.lamp, board.buzzer)
         self._garbage_due = False
         self._wake = clock.ticks_us()
         self._sampler.start(self._settings)
@@ -95,9 +97,11 @@ class App:
         self._sampler.poll_angles(now)
         if self._button_timer.due(now):
             self._look_at_button(now)
+            self._signals.poll(self._sampler.overloaded())
         if self._status_timer.due(now):
             self._status_owed = True
-            self._show_life()
+            self._garbage_due = True  # a status leaves the most garbage: collect when next idle
+            self._signals.beat(self._sampler.streaming)
         if self._status_owed:
             self._status_owed = not self._heartbeat.beat()
         self._self_test.poll()
@@ -107,11 +111,6 @@ class App:
             self._status_timer.wait_us(now),
         )
         self._wake = self._ticks_add(now, max(wait_us, 0))
-
-    def _show_life(self):
-        self._garbage_due = True  # a status leaves the most garbage: collect when next idle
-        lamp = self._board.lamp
-        lamp.value(1 if self._sampler.streaming else 1 - lamp.value())
 
     def _look_at_button(self, now):
         button = self._board.button

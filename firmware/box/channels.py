@@ -75,7 +75,7 @@ class AngleChannel:
                 counts,
                 driver.sensor_status,
                 driver.sensor_gain,
-                0,
+                driver.invalid_transitions_total,
             )
             self._queue.commit()
             self._sequence = (self._sequence + 1) & SEQUENCE_MASK
@@ -104,7 +104,7 @@ class LoadChannel:
         self._angle = angle
         self._boot_id = boot_id
         self._queue = queue
-        self._watch = FaultWatch(events, index)
+        self.watch = FaultWatch(events, index)
         self._ticks_diff = clock.ticks_diff
         self._poll_driver = facts.driver.poll
         self._sequence = 0
@@ -126,7 +126,7 @@ class LoadChannel:
         self.conversions_total += 1
         if self._is_overload(counts, flags):
             flags |= SAMPLE_FLAGS_OVERLOAD
-        self._watch.see(flags, driver.ready_ticks_us)
+        self.watch.see(flags, driver.ready_ticks_us)
         if self.tally is not None:
             self.tally.add(counts, flags, driver.ready_ticks_us)
         if streaming:

@@ -58,6 +58,7 @@ class FaultWatch:
 
     Over means eight samples in a row without: a fault that flickers would
     otherwise fill the outbox with its comings and goings.
+    `overloaded`: there is an overload, or was less than eight samples ago.
     """
 
     def __init__(self, events, channel):
@@ -65,7 +66,7 @@ class FaultWatch:
         self._channel = channel
         self._faults = 0
         self._sound_samples = 0
-        self._overloaded = False
+        self.overloaded = False
         self._light_samples = 0
 
     def see(self, flags, ticks_us):
@@ -76,7 +77,7 @@ class FaultWatch:
             self._sound(ticks_us)
         if flags & SAMPLE_FLAGS_OVERLOAD:
             self._heavy(ticks_us)
-        elif self._overloaded:
+        elif self.overloaded:
             self._light(ticks_us)
 
     def _faulty(self, faults, ticks_us):
@@ -95,8 +96,8 @@ class FaultWatch:
 
     def _heavy(self, ticks_us):
         self._light_samples = 0
-        if not self._overloaded:
-            self._overloaded = True
+        if not self.overloaded:
+            self.overloaded = True
             self._events.report(
                 ticks_us, EVENT_KIND_OVERLOAD_RAISED, self._channel, SAMPLE_FLAGS_OVERLOAD
             )
@@ -104,7 +105,7 @@ class FaultWatch:
     def _light(self, ticks_us):
         self._light_samples += 1
         if self._light_samples >= _CLEAR_AFTER_SAMPLES:
-            self._overloaded = False
+            self.overloaded = False
             self._light_samples = 0
             self._events.report(
                 ticks_us, EVENT_KIND_OVERLOAD_CLEARED, self._channel, SAMPLE_FLAGS_OVERLOAD

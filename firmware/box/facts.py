@@ -58,6 +58,7 @@ class AngleFacts:
         fastest_millihertz,
         counts_high,
         counts_per_turn,
+        counts_low=0,
     ):
         self.kind = kind
         self.sensor = sensor
@@ -65,7 +66,7 @@ class AngleFacts:
         self.nominal_rate_millihertz = nominal_rate_millihertz
         self.slowest_millihertz = slowest_millihertz
         self.fastest_millihertz = fastest_millihertz
-        self.counts_low = 0
+        self.counts_low = counts_low
         self.counts_high = counts_high
         self.counts_per_turn = counts_per_turn
         self.angle_channel = NO_CHANNEL

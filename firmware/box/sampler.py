@@ -52,6 +52,13 @@ class Sampler:
         for angle in self.angles:
             angle.poll(now, streaming)
 
+    def overloaded(self):
+        """True while some force channel is beyond its limit."""
+        for load in self.loads:
+            if load.watch.overloaded:
+                return True
+        return False
+
     def wait_us(self, now):
         """Microseconds until some channel has work, if no conversion becomes ready before."""
         shortest = self.channels[0].wait_us(now)

@@ -16,6 +16,7 @@ from box.wire import (
     SAMPLE_FLAGS_OPEN_CIRCUIT,
     SAMPLE_FLAGS_SATURATED_HIGH,
     SAMPLE_FLAGS_SATURATED_LOW,
+    SAMPLE_FLAGS_SETTLING,
     SELF_TEST_FINDINGS_BUS_ERROR,
     SELF_TEST_FINDINGS_DESYNC,
     SELF_TEST_FINDINGS_MAGNET_FAULT,
@@ -47,7 +48,11 @@ _FINDING_OF_FLAGS = (
 
 
 class Tally:
-    """Running count, extremes, sum and flags of one channel's readings."""
+    """Running count, extremes, sum and flags of one channel's readings.
+
+    A reading that is still settling shows the pace of its part, but says
+    nothing about force or noise.
+    """
 
     def __init__(self, clock):
         self._ticks_diff = clock.ticks_diff
@@ -56,30 +61,36 @@ class Tally:
         self.high = NO_COUNTS
         self._total = 0
         self._flags = 0
+        self._conversions = 0
         self._first_us = 0
         self._last_us = 0
 
     def add(self, counts, flags, ticks_us):
+        if counts != NO_COUNTS:
+            if self._conversions == 0:
+                self._first_us = ticks_us
+            self._conversions += 1
+            self._last_us = ticks_us
+        if flags & SAMPLE_FLAGS_SETTLING:
+            return
         self._flags |= flags
         if counts == NO_COUNTS:
             return
         if self.count == 0:
             self.low = self.high = counts
-            self._first_us = ticks_us
         self.count += 1
         self.low = min(self.low, counts)
         self.high = max(self.high, counts)
         self._total += counts
-        self._last_us = ticks_us
 
     def mean(self):
         return self._total // self.count if self.count else NO_COUNTS
 
     def rate_millihertz(self):
         span_us = self._ticks_diff(self._last_us, self._first_us)
-        if self.count < 2 or span_us <= 0:
+        if self._conversions < 2 or span_us <= 0:
             return 0
-        return (self.count - 1) * 1000000000 // span_us
+        return (self._conversions - 1) * 1000000000 // span_us
 
     def findings(self, facts, rate_millihertz):
         """What is wrong with the channel; `rate_millihertz` is the rate set for an angle."""

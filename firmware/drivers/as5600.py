@@ -35,6 +35,8 @@ _FREE_AFTER_FAILURES = 3
 class As5600:
     """After `read`: `counts`, `flags`, `sensor_status` and `sensor_gain` of one sample."""
 
+    invalid_transitions_total = 0
+
     def __init__(self, bus, clock):
         self._bus = bus
         self._ticks_diff = clock.ticks_diff

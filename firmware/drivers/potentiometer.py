@@ -21,6 +21,7 @@ class Potentiometer:
     sensor_status = 0
     sensor_gain = 0
     bus_error_total = 0
+    invalid_transitions_total = 0
 
     def __init__(self, converter):
         self._read_u16 = converter.read_u16

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import random
+from contextlib import nullcontext
 from typing import Any, TypeVar
 
 import board
 from box.app import App
+from firmware.pio_rig import state_machines
 from steelyard.simulator.clock import VirtualClock
 from steelyard.simulator.parts.bench import Bench, Inputs
 from steelyard.simulator.parts.machine import Machine
@@ -76,7 +78,7 @@ class Files:
 
 
 class Rig:
-    """A box, its parts and a host."""
+    """A box, its parts and a host.  `pio`: its amplifiers are read by state machines."""
 
     def __init__(
         self,
@@ -87,19 +89,24 @@ class Rig:
         ticks_offset_us: int = 0,
         boot_id: int = 77,
         reset_cause: int = 1,
+        pio: bool = False,
+        rate_sps: int = 80,
     ) -> None:
         noise = random.Random(seed)
         self.clock = VirtualClock(ticks_offset_us=ticks_offset_us)
         self.machine = Machine(self.clock, gauss=noise.gauss)
         self.machine.restart(reset_cause)
         self.feel = Feel()
-        self.bench = Bench(self.clock, self.machine, self.feel, gauss=noise.gauss)
+        self.bench = Bench(
+            self.clock, self.machine, self.feel, gauss=noise.gauss, rate_sps=rate_sps
+        )
         self.port = HostEnd(slots)
         self.files = files or Files()
         self.decoder = StreamDecoder()
-        self.board = board.build(
-            self.machine, self.clock, random_bytes=lambda n: boot_id.to_bytes(n, "little")
-        )
+        with state_machines() if pio else nullcontext():
+            self.board = board.build(
+                self.machine, self.clock, random_bytes=lambda n: boot_id.to_bytes(n, "little")
+            )
         self.app = App(self.board, self.port, self.clock, self.files)
 
     def run_ms(self, duration_ms: float) -> None:

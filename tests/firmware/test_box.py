@@ -113,6 +113,45 @@ def test_the_clock_wraps_without_a_ripple(make_rig: Callable[..., Rig]) -> None:
     assert max(sample.angle_age_us for sample in samples) < 5200
 
 
+def test_sequences_wrap_without_a_gap(rig: Rig) -> None:
+    # 2**30 samples take 47 days at 264 a second: start just before the end.
+    for channel in rig.app._sampler.channels:
+        channel._sequence = (1 << 30) - 30
+    rig.start()
+    samples = rig.load_samples(1000)  # a gap in any channel would fail here
+    sequences = _sequences(samples)
+    assert sequences[-1] < 100 < (1 << 30) - 100 < sequences[0]
+
+
+def test_lamp_and_buzzer_tell_of_overload_without_a_screen(rig: Rig) -> None:
+    rig.start()
+    buzzer = rig.machine.Pin.wire(16)
+    lamp = rig.machine.Pin.wire(25)
+    rig.run_ms(1000)
+    assert (buzzer.level, lamp.level) == (0, 1)  # streaming: steady
+    rig.feel.ratios[0] = 0.0031
+    rig.run_ms(100)
+    seen = []
+    for _ in range(100):
+        rig.run_ms(10)
+        seen.append(buzzer.level)
+        assert lamp.level == buzzer.level
+    changes = sum(later != earlier for earlier, later in pairwise(seen))
+    assert changes == pytest.approx(10, abs=1)  # five times a second on and off
+    rig.feel.ratios[0] = 0.0005
+    rig.run_ms(1200)
+    assert (buzzer.level, lamp.level) == (0, 1)
+
+
+def test_the_lamp_blinks_slowly_while_nothing_is_streamed(rig: Rig) -> None:
+    lamp = rig.machine.Pin.wire(25)
+    seen = []
+    for _ in range(40):
+        rig.run_ms(100)
+        seen.append(lamp.level)
+    assert sum(later != earlier for earlier, later in pairwise(seen)) == pytest.approx(8, abs=1)
+
+
 def test_an_unread_port_drops_the_oldest_and_says_so(make_rig: Callable[..., Rig]) -> None:
     rig = make_rig(slots=8)
     for _ in range(20):

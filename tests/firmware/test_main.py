@@ -1,8 +1,10 @@
-"""main.py: grace, service mode, and Ctrl-C given back whatever happens."""
+"""main.py and duty.py: grace, service mode, watchdog, crash file, and always a way back."""
 
 from __future__ import annotations
 
+import builtins
 import importlib.util
+import io
 import sys
 import types
 from collections.abc import Callable
@@ -10,118 +12,240 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from drivers.watchdog import TIMEOUT_MS
 from firmware.rig import Rig
 from steelyard.simulator.clock import VirtualClock
 from steelyard.simulator.parts.bench import SERVICE_PIN
 from steelyard.simulator.parts.machine import Machine
 
-_MAIN = Path(__file__).parents[2] / "firmware" / "main.py"
-Load = Callable[[], Any]
+_FIRMWARE = Path(__file__).parents[2] / "firmware"
+STEP_US = 10_000
 
 
-@pytest.fixture
-def clock() -> VirtualClock:
-    return VirtualClock()
+class ResetError(Exception):
+    """The board was reset."""
 
 
-@pytest.fixture
-def machine(clock: VirtualClock) -> Machine:
-    return Machine(clock)
+class Dog:
+    """A watchdog that resets the board when it was not fed in time."""
+
+    def __init__(self, clock: VirtualClock) -> None:
+        self.timeout_ms = 0
+        self.fed_total = 0
+        self._clock = clock
+        self._fed_us = 0
+
+    def __call__(self, timeout: int) -> Dog:
+        self.timeout_ms = timeout
+        self._fed_us = self._clock.now_us
+        return self
+
+    def feed(self) -> None:
+        if self._clock.now_us - self._fed_us > 1000 * self.timeout_ms:
+            raise ResetError
+        self.fed_total += 1
+        self._fed_us = self._clock.now_us
 
 
-@pytest.fixture
-def load_main(
-    monkeypatch: pytest.MonkeyPatch, clock: VirtualClock, machine: Machine
-) -> Callable[[], Any]:
-    micropython = types.ModuleType("micropython")
-    micropython.alloc_emergency_exception_buf = lambda size: None  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "micropython", micropython)
-    monkeypatch.setitem(sys.modules, "machine", machine)  # type: ignore[arg-type]
+class Stage:
+    """A board, and the modules that main.py and duty.py import from it."""
 
-    def load() -> Any:
-        spec = importlib.util.spec_from_file_location("box_main", _MAIN)
-        if spec is None or spec.loader is None:
-            raise AssertionError(f"cannot load {_MAIN}")
-        main = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(main)
-        monkeypatch.setattr(main, "time", clock)
-        return main
-
-    return load
-
-
-class Link:
-    def __init__(self, *modules: object) -> None:
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
+        self.clock = VirtualClock()
+        self.machine: Any = Machine(self.clock)
+        self.dog = self.machine.WDT = Dog(self.clock)
+        self.registers = self.machine.mem32 = {}
+        self.machine.reset = self._reset
         self.calls: list[str] = []
+        self.steps = 0
+        self.after: Callable[[int], None] = lambda steps: None
+        self.prompt_wanted = False
+        self._monkeypatch = monkeypatch
+        self.crash_file = folder / "crash.txt"
+        micropython = types.ModuleType("micropython")
+        micropython.alloc_emergency_exception_buf = lambda size: None  # type: ignore[attr-defined]
+        monkeypatch.setitem(sys.modules, "micropython", micropython)
+        monkeypatch.setitem(sys.modules, "machine", self.machine)
+        monkeypatch.setattr(
+            sys,
+            "print_exception",
+            lambda error, file: file.write(f"{type(error).__name__}: {error}"),
+            raising=False,
+        )
+        monkeypatch.setattr("time.ticks_ms", self.clock.ticks_ms, raising=False)
+        monkeypatch.setattr("time.ticks_diff", self.clock.ticks_diff, raising=False)
+        monkeypatch.setattr("time.sleep_ms", self.clock.sleep_ms, raising=False)
+        monkeypatch.chdir(folder)
+        self.duty = self._load("duty")
+        self.main = self._load("main")
+        monkeypatch.setattr(self.duty, "time", self.clock)
+        monkeypatch.setattr(self.duty, "UsbLink", lambda *modules: self)
+        monkeypatch.setattr(self.duty, "App", lambda *parts: self)
 
+    def _load(self, name: str) -> Any:
+        spec = importlib.util.spec_from_file_location(name, _FIRMWARE / f"{name}.py")
+        if spec is None or spec.loader is None:
+            raise AssertionError(f"cannot load {name}")
+        module = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(module)
+        self._monkeypatch.setitem(sys.modules, name, module)
+        return module
+
+    def _reset(self) -> None:
+        raise ResetError
+
+    # the link and the app
     def open(self) -> None:
         self.calls.append("open")
 
     def close(self) -> None:
         self.calls.append("close")
 
-
-class App:
-    """Steps until it raises what it was told to."""
-
-    def __init__(self, after: Callable[[], None]) -> None:
-        self.steps = 0
-        self._after = after
-
-    def __call__(self, *parts: object) -> App:
-        return self
-
-    def step(self) -> bool:
+    def step(self) -> None:
         self.steps += 1
-        if self.steps == 10:
-            self._after()
-        return False
+        self.clock.sleep_us(STEP_US)
+        self.after(self.steps)
+
+    def ground_service_pin(self) -> None:
+        self.machine.Pin.wire(SERVICE_PIN).hold(0)
 
 
-def _run(main: Any, monkeypatch: pytest.MonkeyPatch, after: Callable[[], None]) -> tuple[Link, App]:
-    link = Link()
-    app = App(after)
-    monkeypatch.setattr(main, "UsbLink", lambda *modules: link)
-    monkeypatch.setattr(main, "App", app)
-    main.run()
-    return link, app
+@pytest.fixture
+def stage(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Stage:
+    return Stage(monkeypatch, tmp_path)
 
 
-def test_grace_comes_first(load_main: Load, clock: VirtualClock, machine: Machine) -> None:
-    main = load_main()
-    assert main.wait_grace(Rig().board)
-    assert clock.now_us >= 1_900_000
+def _stop_by_service_pin(stage: Stage) -> Callable[[int], None]:
+    return lambda steps: stage.ground_service_pin() if steps == 10 else None
 
 
-def test_the_service_pin_keeps_the_prompt(
-    load_main: Load, machine: Machine, monkeypatch: pytest.MonkeyPatch
+def test_grace_comes_first(stage: Stage) -> None:
+    assert stage.main.wait_grace()
+    assert 1_900_000 <= stage.clock.now_us <= 2_200_000
+
+
+def test_the_service_pin_keeps_the_prompt_and_no_watchdog_runs(stage: Stage) -> None:
+    stage.ground_service_pin()
+    stage.main.run()
+    assert (stage.calls, stage.steps, stage.dog.timeout_ms) == ([], 0, 0)
+
+
+def test_the_service_pin_stops_a_running_box_and_its_watchdog(stage: Stage) -> None:
+    stage.after = _stop_by_service_pin(stage)
+    stage.main.run()
+    assert stage.calls == ["open", "close"]
+    assert stage.steps == 10
+    # WATCHDOG_CTRL at 0x40058000, bit 30 ENABLE; +0x3000 clears: RP2040 data sheet, 2.1.2, 4.7.6.
+    assert stage.registers == {0x40058000 + 0x3000: 1 << 30}
+
+
+def test_the_host_can_ask_for_the_prompt(stage: Stage) -> None:
+    def ask(steps: int) -> None:
+        stage.prompt_wanted = steps == 7
+
+    stage.after = ask
+    stage.main.run()
+    assert (stage.steps, stage.calls) == (7, ["open", "close"])
+
+
+def test_the_loop_feeds_the_watchdog(stage: Stage) -> None:
+    stage.after = _stop_by_service_pin(stage)
+    stage.main.run()
+    assert stage.dog.fed_total == 10
+    assert stage.dog.timeout_ms == TIMEOUT_MS <= 8388  # most that the RP2040 can
+
+
+def test_a_loop_that_hangs_is_ended_by_the_watchdog(stage: Stage) -> None:
+    def hang(steps: int) -> None:
+        if steps == 5:
+            stage.clock.sleep_ms(9000)
+
+    stage.after = hang
+    with pytest.raises(ResetError):
+        stage.main.run()
+    assert stage.steps == 5
+
+
+def test_an_error_soon_after_the_start_leaves_the_prompt_open(
+    stage: Stage, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    machine.Pin.wire(SERVICE_PIN).hold(0)
-    link, app = _run(load_main(), monkeypatch, lambda: None)
-    assert link.calls == []
-    assert app.steps == 0
-
-
-def test_the_service_pin_stops_a_running_box(
-    load_main: Load, machine: Machine, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    pull_low = machine.Pin.wire(SERVICE_PIN).hold
-    link, app = _run(load_main(), monkeypatch, lambda: pull_low(0))
-    assert link.calls == ["open", "close"]
-    assert app.steps == 10
-
-
-def test_ctrl_c_is_given_back_when_the_box_fails(
-    load_main: Load, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    link = Link()
-
-    def fail() -> None:
+    def fail(steps: int) -> None:
         raise ValueError("load_counts = 5; the range is 0 to 4")
 
-    main = load_main()
-    monkeypatch.setattr(main, "UsbLink", lambda *modules: link)
-    monkeypatch.setattr(main, "App", App(fail))
+    stage.after = fail
     with pytest.raises(ValueError, match="load_counts"):
-        main.run()
-    assert link.calls == ["open", "close"]
+        stage.main.run()
+    assert stage.calls == ["open", "close"]  # Ctrl-C has its meaning back
+    assert stage.registers  # and nothing resets the board under the hands of who looks
+    assert "load_counts = 5" in stage.crash_file.read_text()
+    assert "crash.txt" in capsys.readouterr().out
+
+
+def test_after_long_sound_work_an_error_starts_the_box_again(stage: Stage) -> None:
+    def fail(steps: int) -> None:
+        if steps * STEP_US > 60_000_000:
+            raise ValueError("late")
+
+    stage.after = fail
+    with pytest.raises(ResetError):
+        stage.main.run()
+    assert "late" in stage.crash_file.read_text()
+
+
+def test_a_part_that_cannot_even_be_imported_is_a_crash_like_any_other(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delitem(sys.modules, "duty")
+    real_import = builtins.__import__
+
+    def broken(name: str, *rest: Any, **more: Any) -> Any:
+        if name == "duty":
+            raise SyntaxError("invalid syntax")
+        return real_import(name, *rest, **more)
+
+    monkeypatch.setattr(builtins, "__import__", broken)
+    with pytest.raises(SyntaxError):
+        stage.main.run()
+    assert "SyntaxError" in stage.crash_file.read_text()
+
+
+def test_an_error_is_shown_even_when_it_cannot_be_kept(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*names: object) -> io.StringIO:
+        raise OSError(28, "no space")
+
+    def fail(steps: int) -> None:
+        raise ValueError("the one that counts")
+
+    stage.after = fail
+    monkeypatch.setattr(builtins, "open", refuse)
+    with pytest.raises(ValueError, match="the one that counts"):
+        stage.main.run()
+
+
+def test_ctrl_c_is_no_crash(stage: Stage) -> None:
+    def interrupt(steps: int) -> None:
+        raise KeyboardInterrupt
+
+    stage.after = interrupt
+    with pytest.raises(KeyboardInterrupt):
+        stage.main.run()
+    assert not stage.crash_file.exists()
+
+
+def test_without_a_register_to_stop_it_the_watchdog_ends_in_a_reset(stage: Stage) -> None:
+    stage.duty.standard_board.WATCHDOG_STOP, kept = None, stage.duty.standard_board.WATCHDOG_STOP
+    try:
+        stage.after = _stop_by_service_pin(stage)
+        with pytest.raises(ResetError):
+            stage.duty.run()
+    finally:
+        stage.duty.standard_board.WATCHDOG_STOP = kept
+    assert stage.calls == ["open", "close"]
+
+
+def test_the_board_names_its_service_pin(rig: Rig) -> None:
+    assert not rig.board.service_requested()
+    rig.machine.Pin.wire(SERVICE_PIN).hold(0)
+    assert rig.board.service_requested()

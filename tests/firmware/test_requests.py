@@ -201,6 +201,22 @@ def test_self_test_of_a_sound_box(rig: Rig) -> None:
     assert results[0].counts_mean == pytest.approx(0.0005 * 128 * 2**24, abs=50)
 
 
+def test_self_test_right_after_the_start_does_not_call_settling_noise(
+    make_rig: Callable[..., Rig],
+) -> None:
+    # The first four conversions climb to the load: no noise, and no force either.
+    rig = make_rig()
+    results = [
+        item
+        for item in rig.ask(records.RunSelfTest(1), wait_ms=1300)
+        if isinstance(item, records.SelfTestResult)
+    ]
+    assert [result.findings for result in results] == [0, 0, 0, 0]
+    counts = results[0].counts_maximum - results[0].counts_minimum
+    assert counts < 600  # the noise of settled readings, not the climb of a million counts
+    assert results[0].measured_rate_millihertz == pytest.approx(86_400, rel=0.001)
+
+
 def test_a_repeated_self_test_is_not_run_twice(rig: Rig) -> None:
     rig.send(records.RunSelfTest(11))
     rig.run_ms(500)

@@ -123,6 +123,84 @@ def test_a_write_cut_short_leaves_the_one_before(payloads: list[bytes], cut: int
     assert SettingsStore(files).load() == b"next"
 
 
+def _stored_bytes(channels: list[Any]) -> int:
+    files = Files()
+    Settings(channels, files).write(SettingKey.LOAD_GAIN, 0, 64, NO_TEXT)
+    return max(map(len, files.files.values()))
+
+
+class PowerCut(Files):
+    """Flash that loses its power after `cut` bytes of the next write.
+
+    `over`: what was there shines through behind the cut, as in a page written
+    over; else the file ends there.
+    """
+
+    cut: int | None = None
+    over = False
+
+    def write(self, name: str, data: bytes) -> None:
+        if self.cut is not None:
+            old = self.files.get(name, b"")
+            data = data[: self.cut] + (old[self.cut :] if self.over else b"")
+            super().write(name, data)
+            raise OSError(5, "power lost")
+        super().write(name, data)
+
+
+@pytest.mark.parametrize("over", [False, True])
+@pytest.mark.parametrize("writes_before", [0, 1, 2, 3])
+def test_power_cut_at_every_byte_leaves_the_old_or_the_new(
+    channels: list[Any], writes_before: int, over: bool
+) -> None:
+    def write_gain(files: Files, gain: int) -> None:
+        Settings(channels, files).write(SettingKey.LOAD_GAIN, 0, gain, NO_TEXT)
+
+    gains = [64, 128, 64, 128]
+    whole = Files()
+    for gain in gains[:writes_before]:
+        write_gain(whole, gain)
+    old = Settings(channels, whole).load_gain[0]
+    new = gains[writes_before]
+    found = set()
+    for cut in range(_stored_bytes(channels) + 1):
+        files = PowerCut()
+        files.files = dict(whole.files)
+        files.cut, files.over = cut, over
+        with pytest.raises(OSError, match="power lost"):
+            write_gain(files, new)
+        files.cut = None
+        after = Settings(channels, files).load_gain[0]
+        assert after in (old, new)  # never neither, never the default by accident
+        found.add(after)
+        write_gain(files, 64 if after == 128 else 128)  # and it can be written again
+        assert Settings(channels, files).load_gain[0] != after
+    assert found == {old, new}
+
+
+def test_a_box_with_ruined_settings_starts_with_its_defaults() -> None:
+    files = Files()
+    files.files = {"settings.a": b"\xff" * 500, "settings.b": b""}
+    rig = Rig(files=files)
+    rig.run_ms(100)
+    rig.take()
+    rig.start()
+    assert rig.load_samples(200)
+    assert rig.status().streaming == 1
+
+
+def test_a_box_whose_files_cannot_be_read_starts_all_the_same() -> None:
+    class Unreadable(Files):
+        def read(self, name: str) -> bytes | None:
+            raise OSError(5, "bad block")
+
+    rig = Rig(files=Unreadable())
+    rig.run_ms(100)
+    rig.take()
+    rig.start()
+    assert rig.load_samples(200)
+
+
 @given(st.binary(max_size=80), st.binary(max_size=80))
 def test_any_stored_bytes_give_settings_in_range(first: bytes, second: bytes) -> None:
     files = Files()

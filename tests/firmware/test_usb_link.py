@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 from drivers.usb_link import UsbLink
+from steelyard_protocol import codec, records
 
 POLLIN, POLLOUT = 1, 4
 FIFO_BYTES = 256
@@ -96,3 +97,31 @@ def test_ctrl_c_is_data_only_while_open(port: Port, link: UsbLink) -> None:
     link.open()
     link.close()
     assert port.interrupt_characters == [-1, 3]
+
+
+@pytest.mark.parametrize(
+    ("received", "wanted"),
+    [
+        (b"\x03" * 63, False),
+        (b"\x03" * 64, True),
+        (b"\x03" * 63 + b"A" + b"\x03" * 63, False),
+        (b"AT\r\n" + b"\x03" * 70, True),
+    ],
+)
+def test_64_ctrl_c_in_a_row_ask_for_the_prompt(
+    port: Port, link: UsbLink, received: bytes, wanted: bool
+) -> None:
+    port.incoming += received
+    while link.read_byte() >= 0:
+        pass
+    assert link.prompt_wanted == wanted
+
+
+def test_no_request_can_ask_for_the_prompt_by_accident(port: Port, link: UsbLink) -> None:
+    # The longest request has 25 bytes of id and body, 31 on the wire.
+    text = b"\x03" * 16
+    request = records.WriteSetting(0x0303, 0x03, 0x03, 0x03030303, text)
+    port.incoming += 10 * codec.encode(request)
+    while link.read_byte() >= 0:
+        pass
+    assert not link.prompt_wanted

@@ -36,6 +36,14 @@ def _mounts(simulator: Path) -> list[tuple[str, str]]:
 
 
 @pytest.fixture(scope="session")
+def node() -> Path:
+    """The Node that came by pip; fails where `npm ci` has not been run."""
+    if not _MACHINE.is_dir():
+        pytest.fail(f"no MicroPython virtual machine: run `npm ci` in {_HERE.relative_to(_ROOT)}")
+    return _node()
+
+
+@pytest.fixture(scope="session")
 def simulator_parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The simulator's clock and parts alone, as the package `simulator`."""
     folder = tmp_path_factory.mktemp("parts")
@@ -48,11 +56,9 @@ def simulator_parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.fixture
-def start_program(simulator_parts: Path) -> StartProgram:
+@pytest.fixture(scope="session")
+def start_program(simulator_parts: Path, node: Path) -> StartProgram:
     """Start one of `programs/` in the virtual machine; returns the process."""
-    if not _MACHINE.is_dir():
-        pytest.fail(f"no MicroPython virtual machine: run `npm ci` in {_HERE.relative_to(_ROOT)}")
 
     def start(
         name: str,
@@ -60,6 +66,7 @@ def start_program(simulator_parts: Path) -> StartProgram:
         *,
         reads_input: bool = False,
         heap_bytes: int = 2_000_000,
+        calls: list[str] | None = None,
         **streams: Any,
     ) -> subprocess.Popen[bytes]:
         job = {
@@ -67,15 +74,16 @@ def start_program(simulator_parts: Path) -> StartProgram:
             "program": str(_HERE / "programs" / name),
             "arguments": arguments or {},
             "heap_bytes": heap_bytes,
+            "calls": calls or [],
             "reads_input": reads_input,
         }
-        command = [str(_node()), str(_HERE / "vm.mjs"), json.dumps(job)]
+        command = [str(node), str(_HERE / "vm.mjs"), json.dumps(job)]
         return subprocess.Popen(command, **streams)
 
     return start
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def run_program(start_program: StartProgram) -> RunProgram:
     """Run one of `programs/` to its end and return what it wrote."""
 

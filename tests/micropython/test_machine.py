@@ -22,9 +22,15 @@ def test_golden_vectors_through_the_device_codec(run_program) -> None:
     assert found["native"] is False  # viper is refused here: the bytecode was tested
 
 
-@pytest.fixture
-def heap(run_program) -> dict[str, object]:
-    return dict(json.loads(run_program("heap.py")))
+@pytest.fixture(scope="module")
+def heap_reports(run_program) -> list[dict[str, object]]:
+    return list(json.loads(run_program("heap.py")))
+
+
+@pytest.fixture(params=["Hx711", "Hx711Pio"])
+def heap(request: pytest.FixtureRequest, heap_reports) -> dict[str, object]:
+    (found,) = [report for report in heap_reports if report["driver"] == request.param]
+    return found
 
 
 def test_from_pin_to_queue_nothing_is_allocated(heap) -> None:
@@ -34,6 +40,7 @@ def test_from_pin_to_queue_nothing_is_allocated(heap) -> None:
     assert heap["dropped"] > 3000  # the ring overflowed as well
     assert heap["no_conversion"] >= 22
     assert heap["desync"] >= 22
+    assert (heap["suspect_steps"] > 900) == (heap["driver"] == "Hx711Pio")
 
 
 def test_a_frame_takes_one_small_integer(heap) -> None:

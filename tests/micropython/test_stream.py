@@ -89,11 +89,15 @@ def test_through_a_pty_and_pyserial_nothing_is_lost(start_program) -> None:
     assert statuses[-1].heap_free_bytes > 0
 
 
-def _from_cpython(simulator_parts: Path, monkeypatch: pytest.MonkeyPatch, seconds: int) -> bytes:
+def _from_cpython(
+    simulator_parts: Path, monkeypatch: pytest.MonkeyPatch, seconds: int, pio: bool
+) -> bytes:
     """What the same box, built by the same file, sends when CPython runs it."""
     programs = _ROOT / "tests" / "micropython" / "programs"
     for folder in (simulator_parts, programs, _ROOT / "firmware"):
         monkeypatch.syspath_prepend(str(folder))
+    monkeypatch.setitem(sys.modules, "rp2", None)  # put back, whatever the box does with it
+    monkeypatch.delitem(sys.modules, "drivers.hx711_pio", raising=False)
     import bench_box  # needs the path set above
 
     class Link:
@@ -111,16 +115,19 @@ def _from_cpython(simulator_parts: Path, monkeypatch: pytest.MonkeyPatch, second
             self.sent += slot
 
     link = Link()
-    bench_box.BenchBox(link).run_for(seconds * 1_000_000)
+    box = bench_box.BenchBox(link, pio)
+    sys.modules.pop("drivers.hx711_pio", None)
+    box.run_for(seconds * 1_000_000)
     return bytes(link.sent)
 
 
+@pytest.mark.parametrize("pio", [False, True], ids=["by hand", "by state machine"])
 def test_cpython_and_micropython_send_the_same(
-    start_program, simulator_parts, monkeypatch: pytest.MonkeyPatch
+    start_program, simulator_parts, monkeypatch: pytest.MonkeyPatch, pio: bool
 ) -> None:
     process = start_program(
         "stream.py",
-        {"seconds": 4},
+        {"seconds": 4, "pio": pio},
         reads_input=True,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
@@ -136,5 +143,5 @@ def test_cpython_and_micropython_send_the_same(
         ]
 
     in_machine = comparable(data)
-    assert in_machine == comparable(_from_cpython(simulator_parts, monkeypatch, 4))
+    assert in_machine == comparable(_from_cpython(simulator_parts, monkeypatch, 4, pio))
     assert len(in_machine) > 1500

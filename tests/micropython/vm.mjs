@@ -1,12 +1,17 @@
 // Run one program in the MicroPython virtual machine.
 //
 //   node vm.mjs '{"mounts": [["host folder", "/vm/folder"], ...],
-//                 "program": "program.py", "arguments": {...}, "heap_bytes": n}'
+//                 "program": "program.py", "arguments": {...}, "heap_bytes": n,
+//                 "calls": ["statement", ...]}'
 //
 // The mounted folders' .py files are copied into the machine's file system and
 // put on its path.  `arguments` are the program's global ARGUMENTS.  Bytes on
 // this process's standard input and output are the program's, unchanged.  An
 // error ends it with its message on standard error and exit code 1.
+//
+// `calls` run after the program, one by one.  Why: this port can only collect
+// garbage between two of them, not inside one, so whoever weighs the heap needs
+// several.
 import fs from "node:fs";
 import path from "node:path";
 import { loadMicroPython } from "@micropython/micropython-webassembly-pyscript";
@@ -78,6 +83,7 @@ with open("/arguments.json") as file:
     ARGUMENTS = json.load(file)
 `);
   machine.runPython(fs.readFileSync(job.program, "utf8"));
+  for (const statement of job.calls ?? []) machine.runPython(statement);
 } catch (error) {
   process.stderr.write(`${error.message}\n`);
   process.exitCode = 1;

@@ -29,6 +29,16 @@ class Manner:
     ``range_fraction`` of the asked range is used; ``slip_degrees`` is how far
     the pelvis (or the chest) slips out of its restraint at each repetition from
     the third on; ``stops_after`` repetitions the client gives up (0: never).
+
+    Severity of faults of form, each harmless at its default: ``throw`` and
+    ``drop`` (1 to 0.3) bend time so that the way up is begun, or the way down
+    ended, too fast; ``ripple`` is how much speed swells and fades within a way;
+    ``clearance_degrees`` how far above its rest the stack is turned (0: set
+    down); every ``partial_every``-th repetition reaches ``partial_fraction`` of the
+    range; ``mid_pause_seconds`` is a stop half-way up.  Of isometric efforts:
+    ``effort_rise_seconds``, ``effort_dip`` (share of strength the other way
+    before), ``effort_held`` (share of the time), ``effort_spread`` between
+    repeats.
     """
 
     name: str
@@ -41,6 +51,17 @@ class Manner:
     stops_after: int = 0
     strength_fraction: float = 1.0
     steadiness: float = 0.012
+    throw: float = 1.0
+    drop: float = 1.0
+    ripple: float = 0.0
+    clearance_degrees: float = 0.0
+    partial_every: int = 0
+    partial_fraction: float = 0.5
+    mid_pause_seconds: float = 0.0
+    effort_rise_seconds: float = 1.5
+    effort_dip: float = 0.0
+    effort_held: float = 1.0
+    effort_spread: float = 0.015
 
 
 MANNERS: Final = {
@@ -52,6 +73,14 @@ MANNERS: Final = {
         Manner("slipping", slip_degrees=2.5),
         Manner("weak", strength_fraction=0.45, steadiness=0.03),
         Manner("stops", stops_after=3),
+        Manner("throwing", throw=0.5),
+        Manner("dropping", drop=0.4),
+        Manner("uneven", ripple=0.8),
+        Manner("controlled", clearance_degrees=3.0, pause_seconds=0.3),
+        Manner("partial", partial_every=3),
+        Manner("pausing", mid_pause_seconds=1.5),
+        Manner("abrupt", effort_rise_seconds=0.15),
+        Manner("fickle", effort_spread=0.25),
     )
 }
 

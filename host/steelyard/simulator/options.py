@@ -4,8 +4,9 @@
 
 =========  ==========================================================
 machine    heron (back), wren (neck)
-client     steady, rushed, short, slipping, weak, stops
-task       session, rest, weights
+client     steady, rushed, short, slipping, weak, stops, throwing, dropping,
+           uneven, controlled, partial, pausing, abrupt, fickle
+task       session, rest, weights, balancing, sets, response
 seed       whole number; another seed is another client and other cells
 speed      1 (real time), a factor, or max (as fast as it is read)
 faults     see faults.py

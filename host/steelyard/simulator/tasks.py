@@ -7,9 +7,10 @@ and plots.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Final
 
@@ -28,14 +29,22 @@ class Kind(Enum):
     BENCH = "bench"  # nobody in the seat: the technician's weights
 
 
+RISE_SECONDS: Final = 1.5
+RELAX_SECONDS: Final = 1.0
+DIP_SECONDS: Final = 0.4
+RIPPLES: Final = 3
+
+
 @dataclass(frozen=True)
 class Segment:
     """One stretch of the script.
 
     ``to_degrees`` is where the arm goes (SWEEP, MOVE, FREE); None: it stays.
-    ``effort`` is the share of full strength meant (EFFORT); ``slip_degrees``
-    the slide in the restraint during the segment; ``hang_kg`` a mass to hang at
-    its start (BENCH).
+    ``effort`` is the share of full strength meant (EFFORT), with its rise, its
+    dip the other way before, and the share of the time it is held;
+    ``slip_degrees`` the slide in the restraint during the segment; ``hang_kg`` a
+    mass to hang at its start (BENCH).  ``early`` below 1 begins a way too fast,
+    ``late`` below 1 ends it too fast; ``ripple`` lets speed swell and fade.
     """
 
     kind: Kind
@@ -45,6 +54,39 @@ class Segment:
     effort: float = 0.0
     slip_degrees: float = 0.0
     hang_kg: float | None = None
+    rise_seconds: float = RISE_SECONDS
+    dip: float = 0.0
+    held: float = 1.0
+    early: float = 1.0
+    late: float = 1.0
+    ripple: float = 0.0
+
+    def course(self, share: float) -> float:
+        """Share of the way that is done after a share of the time, both 0 to 1."""
+        if self.kind is Kind.SWEEP:
+            return share
+        if self.early != 1.0:
+            share = max(0.0, share) ** self.early
+        if self.late != 1.0:
+            share = 1.0 - (1.0 - share) ** self.late
+        if self.ripple:
+            turn = 2.0 * math.pi * RIPPLES
+            share = share - self.ripple * math.sin(turn * share) / turn
+        # Minimum-jerk course between two rests (Flash and Hogan 1985).
+        return share**3 * (10.0 - 15.0 * share + 6.0 * share * share)
+
+    def effort_at(self, inside: float) -> float:
+        """Share of full strength meant so long into the segment: smooth rise, hold, smooth end."""
+        if self.kind is not Kind.EFFORT:
+            return 0.0
+        end = self.seconds * self.held
+        if self.dip:
+            if inside < DIP_SECONDS:
+                return -self.dip * math.sin(math.pi * inside / DIP_SECONDS)
+            inside, end = inside - DIP_SECONDS, end - DIP_SECONDS
+        rise = min(1.0, inside / self.rise_seconds, (end - inside) / RELAX_SECONDS)
+        rise = max(0.0, rise)
+        return self.effort * rise * rise * (3.0 - 2.0 * rise)
 
 
 @dataclass(frozen=True)
@@ -71,8 +113,6 @@ class Script:
 
 REPETITIONS: Final = 8
 EFFORT_SECONDS: Final = 6.0
-RISE_SECONDS: Final = 1.5
-RELAX_SECONDS: Final = 1.0
 
 
 def rest(script: Script) -> Iterator[Segment]:
@@ -100,6 +140,31 @@ def session(script: Script) -> Iterator[Segment]:
         yield from _rest_between_sets(script)
 
 
+def balancing(script: Script) -> Iterator[Segment]:
+    """Lead the relaxed client through the range, over and over, as for balancing."""
+    yield Segment(Kind.HOLD, 3.0, "settle in")
+    while True:
+        yield from _relaxed_sweep(script)
+
+
+def sets(script: Script) -> Iterator[Segment]:
+    """Do set after set with rests, without the tests before."""
+    yield Segment(Kind.HOLD, 3.0, "settle in")
+    while True:
+        yield from _set_of_repetitions(script)
+        yield from _rest_between_sets(script)
+
+
+def response(script: Script) -> Iterator[Segment]:
+    """Test strength, do a set, and test again at once: what the set took out of the client."""
+    yield Segment(Kind.HOLD, 3.0, "settle in")
+    yield from _relaxed_sweep(script)
+    while True:
+        yield from _isometric_test(script)
+        yield from _set_of_repetitions(script)
+        yield Segment(Kind.FREE, 2.0, "set done")
+
+
 def _relaxed_sweep(script: Script) -> Iterator[Segment]:
     extended, flexed = script.ends_degrees
     seconds = (flexed - extended) / 5.0  # 5 degrees a second
@@ -113,14 +178,21 @@ def _relaxed_sweep(script: Script) -> Iterator[Segment]:
 
 def _isometric_test(script: Script) -> Iterator[Segment]:
     extended, flexed = script.ends_degrees
+    manner = script.client.manner
     for station in script.machine.stations_degrees:
         place = min(flexed, max(extended, station))
         yield Segment(Kind.MOVE, 4.0, f"to station {place:g}", place)
         for effort in range(2):
             yield Segment(Kind.HOLD, 4.0, f"relaxed at {place:g}")
-            share = min(1.0, script.source.gauss(0.96, 0.015))
+            share = min(1.0, script.source.gauss(0.96, manner.effort_spread))
             yield Segment(
-                Kind.EFFORT, EFFORT_SECONDS, f"effort {effort + 1} at {place:g}", effort=share
+                Kind.EFFORT,
+                EFFORT_SECONDS,
+                f"effort {effort + 1} at {place:g}",
+                effort=share,
+                rise_seconds=manner.effort_rise_seconds,
+                dip=manner.effort_dip,
+                held=manner.effort_held,
             )
             yield Segment(Kind.HOLD, 10.0, f"rest at {place:g}")
 
@@ -129,6 +201,7 @@ def _set_of_repetitions(script: Script) -> Iterator[Segment]:
     extended, flexed = script.ends_degrees
     manner = script.client.manner
     top = flexed + (extended - flexed) * manner.range_fraction
+    low = flexed - manner.clearance_degrees
     yield Segment(Kind.MOVE, 4.0, "to start", flexed)
     yield Segment(Kind.FREE, 2.0, "ready", flexed)
     for repetition in range(1, REPETITIONS + 1):
@@ -137,22 +210,41 @@ def _set_of_repetitions(script: Script) -> Iterator[Segment]:
             return
         pace = script.source.gauss(1.0, 0.04)
         reach = top + script.source.gauss(0.0, 0.6)
+        if manner.partial_every and repetition % manner.partial_every == 0:
+            reach = flexed + (reach - flexed) * manner.partial_fraction
         slip = manner.slip_degrees if repetition >= 3 else 0.0
-        yield Segment(
+        up = Segment(
             Kind.FREE,
             pace * manner.concentric_seconds,
             f"repetition {repetition}, concentric",
             reach,
             slip_degrees=slip,
+            early=manner.throw,
+            ripple=manner.ripple,
         )
+        yield from _stopping_half_way(up, low, manner.mid_pause_seconds)
         yield Segment(Kind.FREE, manner.hold_seconds, f"repetition {repetition}, turn", reach)
         yield Segment(
             Kind.FREE,
             pace * manner.eccentric_seconds,
             f"repetition {repetition}, eccentric",
-            flexed,
+            low,
+            late=manner.drop,
+            ripple=manner.ripple,
         )
-        yield Segment(Kind.FREE, manner.pause_seconds, f"repetition {repetition}, pause", flexed)
+        yield Segment(Kind.FREE, manner.pause_seconds, f"repetition {repetition}, pause", low)
+
+
+def _stopping_half_way(up: Segment, low: float, pause_seconds: float) -> Iterator[Segment]:
+    """The way up in one go, or in two with a stop between."""
+    if not pause_seconds or up.to_degrees is None:
+        yield up
+        return
+    middle = 0.5 * (low + up.to_degrees)
+    half = replace(up, seconds=0.5 * up.seconds, slip_degrees=0.5 * up.slip_degrees)
+    yield replace(half, to_degrees=middle)
+    yield Segment(Kind.FREE, pause_seconds, up.label.replace("concentric", "stop"), middle)
+    yield half
 
 
 def _rest_between_sets(script: Script) -> Iterator[Segment]:
@@ -162,7 +254,10 @@ def _rest_between_sets(script: Script) -> Iterator[Segment]:
 
 
 TASKS: Final[dict[str, Callable[[Script], Iterator[Segment]]]] = {
+    "balancing": balancing,
+    "response": response,
     "rest": rest,
     "session": session,
+    "sets": sets,
     "weights": weights,
 }

@@ -18,7 +18,7 @@ from .hanging import HangingWeights
 from .machine_model import MachineModel, gravity_torque
 from .options import WorldOptions
 from .parts.bench import Inputs
-from .tasks import RELAX_SECONDS, RISE_SECONDS, TASKS, Kind, Script, Segment
+from .tasks import TASKS, Kind, Script, Segment
 
 STEP_US: Final = 4000
 STEP_SECONDS: Final = STEP_US * 1e-6
@@ -186,10 +186,8 @@ class World(Inputs):
         if segment.to_degrees is None or segment.seconds <= 0.0:
             return self._from_degrees
         share = min(1.0, inside / segment.seconds)
-        if segment.kind is not Kind.SWEEP:
-            # Minimum-jerk course between two rests (Flash and Hogan 1985).
-            share = share**3 * (10.0 - 15.0 * share + 6.0 * share * share)
-        return self._from_degrees + (segment.to_degrees - self._from_degrees) * share
+        way = segment.to_degrees - self._from_degrees
+        return self._from_degrees + way * segment.course(share)
 
     def _gravity(self, angle_degrees: float) -> float:
         client = self.client.truth
@@ -201,7 +199,7 @@ class World(Inputs):
         """Locked, or moved from the link side: the angle is given, the torque follows."""
         truth = self.truth
         target = self._target(inside)
-        meant = self._effort(inside) * self.client.capability(target)
+        meant = self._segment.effort_at(inside) * self.client.capability(target)
         truth.muscle_nm = self.client.unsteady(meant, target, STEP_SECONDS)
         truth.gravity_nm = self._gravity(target)
         applied = truth.muscle_nm + truth.gravity_nm
@@ -214,15 +212,6 @@ class World(Inputs):
         give = math.degrees(truth.link_nm / self.machine.truth.lock_stiffness_nm_per_rad)
         truth.arm_degrees = target - give
         truth.extension_rad_s = speed
-
-    def _effort(self, inside: float) -> float:
-        """Share of full strength meant: smooth rise, hold, smooth end."""
-        segment = self._segment
-        if segment.kind is not Kind.EFFORT:
-            return 0.0
-        rise = min(1.0, inside / RISE_SECONDS, (segment.seconds - inside) / RELAX_SECONDS)
-        rise = max(0.0, rise)
-        return segment.effort * rise * rise * (3.0 - 2.0 * rise)
 
     def _step_free(self, inside: float) -> None:
         """The client moves the arm against the stack: the torque is meant, the angle follows."""

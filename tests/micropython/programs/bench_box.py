@@ -3,6 +3,8 @@
 Runs inside the MicroPython virtual machine and on CPython, with the same bytes to show for it.
 """
 
+import sys
+
 import board
 from box.app import App
 from simulator.clock import VirtualClock
@@ -45,7 +47,13 @@ class MemoryFiles:
 
 
 class BenchBox:
-    def __init__(self, link):
+    """`pio`: the amplifiers are read by simulated state machines."""
+
+    def __init__(self, link, pio=False):
+        if pio:
+            from simulator.parts import rp2
+
+            sys.modules["rp2"] = rp2
         ripple = Ripple()
         self.clock = VirtualClock()
         self.machine = Machine(self.clock, gauss=ripple.gauss)

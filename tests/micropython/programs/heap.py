@@ -10,6 +10,7 @@ import json
 
 import micropython
 import quiet_parts
+import quiet_pio_parts
 from box.events import EventLog
 from box.outbox import Outbox
 from box.sample_queue import SampleQueue
@@ -27,8 +28,14 @@ class NoFiles:
 
 
 class Path:
-    def __init__(self):
-        self.machine, self.clock, board, self.amplifiers = quiet_parts.build()
+    """From the pins to the queue; `pio`: by way of state machines, and with an encoder."""
+
+    def __init__(self, pio=False):
+        self.encoder = None
+        if pio:
+            self.machine, self.clock, board, self.amplifiers, self.encoder = quiet_pio_parts.build()
+        else:
+            self.machine, self.clock, board, self.amplifiers = quiet_parts.build()
         self.outbox = Outbox()
         self.queue = SampleQueue(64, len(board.channels))
         events = EventLog(self.outbox, board.boot_id)
@@ -40,8 +47,10 @@ class Path:
         """Both amplifiers convert `word` so often, and the angles are polled between."""
         clock = self.clock
         sampler = self.sampler
-        for _ in range(count):
+        for turn in range(count):
             clock.now += _PERIOD_US
+            if self.encoder is not None:
+                self.encoder.turn_to(turn * 37, turn)
             for amplifier in self.amplifiers:
                 amplifier.convert(word)
             sampler.poll_loads(clock.now, True)
@@ -78,7 +87,7 @@ def sampling_errors(path):
         error = locked(path.conversions, value & 0xFFFFFF, 100)
         if error:
             errors[f"conversions of {value}"] = error
-    path.silences(2)
+    path.silences(6)
     error = locked(path.silences, 20)
     if error:
         errors["no conversion"] = error
@@ -112,18 +121,20 @@ def allocate(number):
     return [number]
 
 
-path = Path()
-errors = sampling_errors(path)
-print(
-    json.dumps(
-        {
-            "control": locked(allocate, path.clock.now),
-            "sampling_errors": errors,
-            "samples": sum(channel.conversions_total for channel in path.sampler.channels),
-            "dropped": sum(path.queue.dropped_total),
-            "no_conversion": path.sampler.loads[0].driver.no_conversion_total,
-            "desync": path.sampler.loads[0].driver.desync_total,
-            "frame_bytes": frame_bytes(Path(), 1000),
-        }
-    )
-)
+def report(pio):
+    path = Path(pio)
+    errors = sampling_errors(path)
+    return {
+        "driver": type(path.sampler.loads[0].driver).__name__,
+        "control": locked(allocate, path.clock.now),
+        "sampling_errors": errors,
+        "samples": sum(channel.conversions_total for channel in path.sampler.channels),
+        "dropped": sum(path.queue.dropped_total),
+        "no_conversion": path.sampler.loads[0].driver.no_conversion_total,
+        "desync": path.sampler.loads[0].driver.desync_total,
+        "suspect_steps": path.sampler.angles[1].driver.invalid_transitions_total,
+        "frame_bytes": frame_bytes(Path(pio), 1000),
+    }
+
+
+print(json.dumps([report(False), report(True)]))

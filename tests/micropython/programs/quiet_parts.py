@@ -80,6 +80,7 @@ class QuietPins:
     OUT = 1
     PULL_UP = 1
     IRQ_FALLING = 4
+    IRQ_RISING = 8
 
     def __init__(self):
         self.wires = {}

@@ -3,8 +3,15 @@
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from typing import Protocol
 
     from ..clock import VirtualClock
+
+    class Source(Protocol):
+        """Something that interrupts the processor."""
+
+        def run_handler(self) -> None:
+            """Run the handler, if there is one."""
 
 
 class Interrupts:
@@ -18,16 +25,16 @@ class Interrupts:
     def __init__(self, clock: "VirtualClock") -> None:
         self.enabled = True
         self._clock = clock
-        self._pending: list[Pin] = []
+        self._pending: list[Source] = []
 
-    def request(self, pin: "Pin") -> None:
-        """Run the handler of ``pin`` now, or as soon as interrupts are on."""
+    def request(self, source: "Source") -> None:
+        """Run the handler of ``source`` now, or as soon as interrupts are on."""
         if not self.enabled:
-            if pin not in self._pending:
-                self._pending.append(pin)
+            if source not in self._pending:
+                self._pending.append(source)
             return
         self.enabled = False
-        pin.run_handler()
+        source.run_handler()
         self.enable(True)
 
     def disable(self) -> bool:
@@ -56,6 +63,7 @@ class Pin:
     ``level`` is what a voltmeter would say.  ``on_write(level, now_us)`` tells
     the part that it changed; ``on_read(now_us)`` that the
     processor is about to look.  ``hold(level)`` ties the wire: a fault.
+    ``watchers`` are called after each change of the level from outside.
     """
 
     IN = 0
@@ -69,10 +77,13 @@ class Pin:
     def __init__(self, number: int, clock: "VirtualClock", interrupts: Interrupts) -> None:
         self.number = number
         self.level = 0
-        self.on_write: Callable[[int, int], None] | None = None
-        self.on_read: Callable[[int], None] | None = None
+        self.clock = clock
+        self.interrupts = interrupts
+        self.bank: PinBank | None = None
+        self.on_write: Callable[[int, float], None] | None = None
+        self.on_read: Callable[[float], None] | None = None
+        self.watchers: list[Callable[[], None]] = []
         self._clock = clock
-        self._interrupts = interrupts
         self._driven: int | None = None
         self._held: int | None = None
         self._pull = 0
@@ -106,13 +117,17 @@ class Pin:
             if self.on_read is not None:
                 self.on_read(now_us)
             return self.level
-        if level != self.level and self._held is None:
-            self.level = level = 1 if level else 0
-            if self.on_write is not None:
-                self.on_write(level, now_us)
+        self.put(1 if level else 0, now_us)
         return self.level
 
     __call__ = value
+
+    def put(self, level: int, now_us: float) -> None:
+        """Write the wire at ``now_us``, at no cost: what a state machine does."""
+        if level != self.level and self._held is None:
+            self.level = level
+            if self.on_write is not None:
+                self.on_write(level, now_us)
 
     def on(self) -> None:
         """Write 1."""
@@ -157,6 +172,7 @@ class Pin:
         self._handler = None
         self._mode = Pin.IN
         self._pull = 0
+        self.watchers = []
         self._settle()
 
     def _settle(self) -> None:
@@ -175,7 +191,9 @@ class Pin:
             self.on_write(level, self._clock.now_us)
         edge = Pin.IRQ_RISING if level else Pin.IRQ_FALLING
         if self._handler is not None and self._trigger & edge:
-            self._interrupts.request(self)
+            self.interrupts.request(self)
+        for watcher in self.watchers:
+            watcher()
 
 
 class PinBank:
@@ -211,6 +229,7 @@ class PinBank:
         """Return the pin as it is: for parts, which do not set it up."""
         if number not in self._pins:
             self._pins[number] = Pin(number, self._clock, self._interrupts)
+            self._pins[number].bank = self
         return self._pins[number]
 
     def reset(self) -> None:

@@ -1,0 +1,375 @@
+"""Every fault, injected at the pins, under both ways of reading: its flag, counter and finding.
+
+What each does to a real part: HX711 data sheet, AS5600 data sheet, and reports
+of users (tests/reference).  A finding is what the box's self-test says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import board
+import pytest
+from firmware.rig import Rig
+from steelyard.simulator.parts.machine import Machine
+from steelyard.simulator.parts.quadrature import QuadratureEncoder
+from steelyard_protocol import codec, records
+from steelyard_protocol.decoder import CorruptFrame, Gap, Message, StreamDecoder
+from steelyard_protocol.records import SampleFlags as Flag
+from steelyard_protocol.records import SelfTestFindings as Finding
+
+NO_COUNTS = -(1 << 31)
+DATA, SCK = 2, 3
+SETTLING = Flag.SETTLING
+
+
+@dataclass(frozen=True)
+class Fault:
+    """`flag`: on samples of `channel`; `counter`: of the status; `valued`: counts go with it."""
+
+    strike: Callable[[Rig], None]
+    flag: int
+    counter: str | None
+    finding: int
+    channel: int = 0
+    valued: bool = False
+
+
+def _hold(pin: int, level: int) -> Callable[[Rig], None]:
+    return lambda rig: rig.machine.Pin.wire(pin).hold(level)
+
+
+def _input(ratio: float) -> Callable[[Rig], None]:
+    def strike(rig: Rig) -> None:
+        rig.feel.ratios[0] = ratio
+
+    return strike
+
+
+def _wires(name: str) -> Callable[[Rig], None]:
+    return lambda rig: setattr(rig.bench.angle_wires, name, True)
+
+
+def _field(strength: float) -> Callable[[Rig], None]:
+    return lambda rig: setattr(rig.bench.angle_sensor, "field", strength)
+
+
+def _open_wiper(rig: Rig) -> None:
+    rig.bench.roller.open_wiper = True
+
+
+LASTING = {
+    "data line stuck high": Fault(
+        _hold(DATA, 1), Flag.NO_CONVERSION, "no_conversion_total", Finding.NO_CONVERSION
+    ),
+    "data line stuck low": Fault(_hold(DATA, 0), Flag.DESYNC, "desync_total", Finding.DESYNC),
+    "clock line cut": Fault(_hold(SCK, 0), Flag.DESYNC, "desync_total", Finding.DESYNC),
+    "saturated high": Fault(
+        _input(1.0),
+        Flag.SATURATED_HIGH,
+        "saturated_total",
+        Finding.SATURATED | Finding.STUCK,
+        valued=True,
+    ),
+    "saturated low": Fault(
+        _input(-1.0),
+        Flag.SATURATED_LOW,
+        "saturated_total",
+        Finding.SATURATED | Finding.STUCK,
+        valued=True,
+    ),
+    "no acknowledge": Fault(
+        _wires("failing"), Flag.BUS_ERROR, "bus_error_total", Finding.BUS_ERROR, channel=2
+    ),
+    "bus data line stuck": Fault(
+        _wires("stuck"), Flag.BUS_ERROR, "bus_error_total", Finding.BUS_ERROR, channel=2
+    ),
+    "magnet absent": Fault(_field(0.0), Flag.MAGNET_MISSING, None, Finding.MAGNET_FAULT, channel=2),
+    "magnet weak": Fault(
+        _field(0.1), Flag.MAGNET_WEAK, None, Finding.MAGNET_FAULT, channel=2, valued=True
+    ),
+    "magnet strong": Fault(
+        _field(9.0), Flag.MAGNET_STRONG, None, Finding.MAGNET_FAULT, channel=2, valued=True
+    ),
+    "wiper open": Fault(_open_wiper, Flag.OPEN_CIRCUIT, None, Finding.OPEN_CIRCUIT, channel=3),
+}
+
+
+@pytest.fixture(params=[False, True], ids=["by hand", "by state machine"])
+def box(request: pytest.FixtureRequest) -> Rig:
+    """A box that has settled and streams."""
+    rig = Rig(pio=bool(request.param))
+    rig.run_ms(300)
+    rig.take()
+    return rig
+
+
+def _own(found: list[Any], channel: int) -> list[Any]:
+    kinds = (records.LoadSample, records.AngleSample)
+    return [item for item in found if isinstance(item, kinds) and item.channel == channel]
+
+
+def _counts(sample: Any) -> int:
+    is_load = isinstance(sample, records.LoadSample)
+    return sample.load_counts if is_load else sample.angle_counts
+
+
+@pytest.mark.parametrize("name", LASTING)
+def test_a_lasting_fault(box: Rig, name: str) -> None:
+    fault = LASTING[name]
+    before = box.status()
+    box.start()
+    fault.strike(box)
+    box.run_ms(150)
+    box.take()
+    box.run_ms(1100)
+    found = box.take()
+    samples = _own(found, fault.channel)
+    assert samples, "the fault must be streamed, not silence"
+    for sample in samples:
+        assert sample.flags & fault.flag
+        assert fault.valued or _counts(sample) == NO_COUNTS  # never a plausible number
+    for channel in {0, 1, 2, 3} - {fault.channel}:
+        assert all(not sample.flags & fault.flag for sample in _own(found, channel))
+    after = [item for item in found if isinstance(item, records.Status)][-1]
+    if fault.counter is not None:
+        assert getattr(after, fault.counter) > getattr(before, fault.counter)
+    box.ask(records.StopStream(2))
+    results = [
+        item
+        for item in box.ask(records.RunSelfTest(3), wait_ms=1300)
+        if isinstance(item, records.SelfTestResult)
+    ]
+    assert results[fault.channel].findings == fault.finding
+    assert {item.findings for item in results if item.channel != fault.channel} == {0}
+
+
+@pytest.mark.parametrize("name", LASTING)
+def test_a_fault_is_an_event_when_it_comes(box: Rig, name: str) -> None:
+    fault = LASTING[name]
+    fault.strike(box)
+    events = box.collect(records.Event, 800)
+    raised = [item for item in events if item.kind == records.EventKind.FAULT_RAISED]
+    assert {item.channel for item in raised} == {fault.channel}
+    assert any(item.flags & fault.flag for item in raised)
+
+
+def test_the_amplifier_resets_itself_in_mid_read(box: Rig) -> None:
+    box.start()
+    amplifier = box.bench.amplifiers[0]
+    rises = []
+
+    def watch(level: int, now_us: float) -> None:
+        rises.append(level)
+        if sum(rises) == 9:
+            amplifier.power_on()
+        else:
+            amplifier.clock_changed(level, now_us)
+
+    box.take()
+    box.machine.Pin.wire(SCK).on_write = watch
+    flags = [sample.flags for sample in box.load_samples(200)]
+    at = flags.index(Flag.SUSPECT)
+    assert flags[at + 1 : at + 5] == [SETTLING] * 4
+    assert set(flags[:at] + flags[at + 5 :]) == {0}
+    assert box.status().discarded_total >= 4
+
+
+@pytest.mark.parametrize("word", [0x7FFFFF, 0x3FFFFF, -1])
+def test_a_torn_read(box: Rig, word: int) -> None:
+    box.start()
+    box.bench.amplifiers[0].tear_next(word)
+    samples = box.load_samples(200)
+    (torn,) = [sample for sample in samples if sample.load_counts == word]
+    assert torn.flags & (Flag.SUSPECT | Flag.SATURATED_HIGH)
+
+
+def test_a_conversion_missed(box: Rig) -> None:
+    box.start()
+    before = box.status().late_read_total
+    amplifier = box.bench.amplifiers[0]
+    amplifier._due_us += amplifier.period_us
+    amplifier._generation += 1
+    amplifier._schedule()
+    flags = [sample.flags for sample in box.load_samples(200)]
+    assert sorted(flags)[-1] == Flag.LATE_READ
+    assert flags.count(Flag.LATE_READ) == 1
+    assert box.status().late_read_total == before + 1
+
+
+def test_a_gain_that_is_not_the_calibrations(box: Rig) -> None:
+    # The box does as it is set and says so; the host refuses a calibration made at another gain.
+    before = box.status().discarded_total
+    box.ask(records.WriteSetting(1, records.SettingKey.LOAD_GAIN, 0, 64, bytes(16)))
+    assert box.ask(records.Identify(2))[1].gain == 64
+    box.send(records.StartStream(3))
+    samples = box.load_samples(300)
+    assert samples[0].flags & SETTLING
+    assert box.status().discarded_total == before + 5
+    sound = [sample.load_counts for sample in samples if not sample.flags]
+    assert sum(sound) / len(sound) == pytest.approx(0.0005 * 64 * 2**24, rel=1e-3)
+
+
+@pytest.mark.parametrize("pio", [False, True])
+def test_ten_conversions_a_second_for_eighty(pio: bool) -> None:
+    rig = Rig(pio=pio, rate_sps=10)
+    rig.run_ms(3000)
+    rig.take()
+    results = [
+        item
+        for item in rig.ask(records.RunSelfTest(1), wait_ms=1300)
+        if isinstance(item, records.SelfTestResult)
+    ]
+    assert [item.findings for item in results] == [Finding.WRONG_RATE, Finding.WRONG_RATE, 0, 0]
+    assert results[0].measured_rate_millihertz == pytest.approx(10_800, rel=0.01)
+    rig.start()
+    samples = rig.load_samples(2000)
+    assert len(samples) == pytest.approx(21, abs=2)
+    assert {sample.flags for sample in samples} == {0}
+
+
+@pytest.fixture(params=[False, True], ids=["by interrupts", "by state machine"])
+def encoder_box(
+    request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> tuple[Rig, QuadratureEncoder]:
+    """A box whose restraint angle comes from an encoder with an index."""
+    monkeypatch.setattr(board, "ROLLER_SENSOR", "quadrature")
+    monkeypatch.setattr(board, "ENCODER_INDEX_PIN", 8)
+    rig = Rig(pio=bool(request.param))
+    pin = rig.machine.Pin
+    encoder = QuadratureEncoder(pin.wire(6), pin.wire(7))
+    rig.run_ms(300)
+    rig.take()
+    rig.start()
+    return rig, encoder
+
+
+def _turn(rig: Rig, encoder: QuadratureEncoder, steps: int) -> None:
+    for _ in range(abs(steps)):
+        encoder.move_to(encoder.position + (1 if steps > 0 else -1))
+        rig.run_ms(0.5)
+
+
+def _roller(rig: Rig) -> records.AngleSample:
+    return _own(rig.collect(records.AngleSample, 120), 3)[-1]
+
+
+def test_an_encoder_is_followed(encoder_box: tuple[Rig, QuadratureEncoder]) -> None:
+    rig, encoder = encoder_box
+    first = _roller(rig)
+    _turn(rig, encoder, 300)
+    assert _roller(rig).angle_counts - first.angle_counts == 300
+    _turn(rig, encoder, -700)
+    last = _roller(rig)
+    assert last.angle_counts - first.angle_counts == -400
+    assert last.flags == 0
+    assert last.invalid_transitions_total == first.invalid_transitions_total
+
+
+def _jump(machine: Machine, encoder: QuadratureEncoder) -> None:
+    # Both lines at the same moment: no interrupt may see one without the other.
+    state = machine.disable_irq()
+    encoder.jump_to(encoder.position + 2)
+    machine.enable_irq(state)
+
+
+def test_an_encoder_that_jumps(encoder_box: tuple[Rig, QuadratureEncoder]) -> None:
+    rig, encoder = encoder_box
+    before = _roller(rig).invalid_transitions_total
+    _jump(rig.machine, encoder)
+    samples = _own(rig.collect(records.AngleSample, 300), 3)
+    suspect = [sample for sample in samples if sample.flags & Flag.SUSPECT]
+    assert len(suspect) == 1
+    assert suspect[0].invalid_transitions_total == before + 1
+    assert samples[-1].invalid_transitions_total == before + 1
+
+
+def test_an_index_makes_the_angle_absolute(encoder_box: tuple[Rig, QuadratureEncoder]) -> None:
+    rig, encoder = encoder_box
+    index = rig.machine.Pin.wire(8)
+
+    def pass_index() -> None:
+        index.drive(1)
+        rig.run_ms(1)
+        index.drive(0)
+
+    index.drive(0)
+    _turn(rig, encoder, 130)
+    assert _roller(rig).sensor_status == 0
+    pass_index()
+    _turn(rig, encoder, 20)
+    found = _roller(rig)
+    assert (found.angle_counts, found.sensor_status) == (20, 1)
+    _turn(rig, encoder, board.ENCODER_COUNTS_PER_TURN - 20)
+    pass_index()
+    assert _roller(rig).sensor_status == 1
+    _turn(rig, encoder, 700)
+    pass_index()  # 700 counts after a whole turn: counts were lost somewhere
+    assert _roller(rig).sensor_status == 3
+
+
+def test_the_host_does_not_read_for_a_minute() -> None:
+    rig = Rig(slots=8)
+    for _ in range(30):
+        rig.run_ms(10)
+        rig.take()
+    rig.start()
+    for _ in range(20):
+        rig.run_ms(5)
+        rig.take()
+    rig.run_ms(60_000)
+    missing = [0] * 8
+    status = None
+    for _ in range(500):
+        for event in rig.take_events():
+            if isinstance(event, Gap):
+                missing[event.channel] += event.missing
+            elif isinstance(event, Message) and isinstance(event.record, records.Status):
+                status = event.record
+        rig.run_ms(4)
+    assert status is not None
+    assert tuple(missing) == status.dropped_total
+    assert sum(missing) == pytest.approx(60 * 395.2, rel=0.03)
+    assert status.late_read_total == 0  # sampling never waited
+    assert status.link_stalls_total >= 1
+
+
+def test_the_host_goes_in_the_middle_of_a_frame(box: Rig) -> None:
+    box.start()
+    box.run_ms(100)
+    del box.port.to_host[: 5 * 32 + 13]  # the old host took these and is gone
+    box.run_ms(100)
+    events = StreamDecoder().feed(bytes(box.port.to_host))
+    broken = [event for event in events if not isinstance(event, Message)]
+    assert len(broken) == 1
+    assert isinstance(broken[0], CorruptFrame)
+    assert broken[0] is events[0]  # one torn frame at the start, then all is whole
+    assert len(events) > 50
+
+
+@pytest.mark.parametrize(
+    "garbage", [b"AT\r\nAT+CGMI\r\n", b"\x03\x03\x04\r\n", bytes(range(1, 256)) * 3, b"\x00" * 50]
+)
+def test_garbage_comes_in_while_streaming(box: Rig, garbage: bytes) -> None:
+    box.start()
+    before = box.status().garbage_bytes_total
+    box.port.to_box += garbage
+    box.run_ms(400)
+    box.take()
+    box.send(records.ReadClock(77))
+    assert [r.correlation_id for r in box.collect(records.ClockReading, 50)] == [77]
+    status = box.status()
+    counted = status.garbage_bytes_total - before
+    assert counted == (0 if not any(garbage) else pytest.approx(len(garbage), abs=1))
+    assert status.streaming == 1
+
+
+def test_a_request_torn_off_by_a_host_that_goes(box: Rig) -> None:
+    frame = codec.encode(records.Identify(5))
+    box.port.to_box += frame[:4]
+    box.run_ms(500)  # and the next host begins anew
+    box.take()
+    box.send(records.Identify(6))
+    assert [item.correlation_id for item in box.collect(records.Identity, 50)] == [6]

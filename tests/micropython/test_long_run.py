@@ -1,0 +1,98 @@
+"""Hours of streaming, as many as STEELYARD_SIMULATED_HOURS says; a few minutes without it.
+
+A day of it takes about a quarter of an hour on CPython and about two hours in
+the virtual machine.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from steelyard_protocol import codec, records
+
+_ROOT = Path(__file__).parents[2]
+_PROGRAMS = Path(__file__).parent / "programs"
+_HOURS = os.environ.get("STEELYARD_SIMULATED_HOURS")
+_CALL_SECONDS = 10
+_WEIGHED_EVERY_CALLS = 4
+_START_BEFORE_WRAP_US = 30_000_000
+_FIRST_SEQUENCE = (1 << 30) - 3000  # load and arm channels wrap within the first minute
+_BOUNDED_BYTES = 512  # a byte leaked in each sample would be 14 KB a minute
+
+_ARGUMENTS = {
+    "start_us": (1 << 30) - _START_BEFORE_WRAP_US,
+    "first_sequence": _FIRST_SEQUENCE,
+    "start_stream": list(codec.encode(records.StartStream(1))),
+}
+
+
+def _calls(seconds: float) -> list[str]:
+    calls = [f"long_run.run({_CALL_SECONDS})"] * 3 + ["long_run.weigh()"]
+    for turn in range(round(seconds / _CALL_SECONDS)):
+        calls.append(f"long_run.run({_CALL_SECONDS})")
+        if turn % _WEIGHED_EVERY_CALLS == _WEIGHED_EVERY_CALLS - 1:
+            calls.append("long_run.weigh()")
+    return [*calls, "long_run.report()"]
+
+
+def _seconds(without: float) -> float:
+    return float(_HOURS) * 3600 if _HOURS else without
+
+
+def _check(found: dict[str, Any]) -> None:
+    # Every conversion arrived or was counted as dropped, and none was late or doubtful.
+    assert found["made"] == sum(found["conversions"][:2])
+    assert sum(found["conversions"]) == found["samples_sent"] + sum(found["dropped"])
+    assert found["made"] == pytest.approx(2 * 94 * found["seconds"], rel=1e-3)
+    assert found["conversions"][2] == pytest.approx(200 * found["seconds"], rel=1e-3)
+    assert found["frames"] == found["frames_sent_total"]
+    assert sum(found["dropped"]) > 0  # the spells without a reader did overflow the ring
+    assert found["stalls"] > 0
+    for counter in ("late", "no_conversion", "desync"):
+        assert found[counter] == [0, 0]
+    assert found["nonsense"] == 0
+    wrapped = [(_FIRST_SEQUENCE + made) % (1 << 30) for made in found["conversions"]]
+    assert found["sequences"] == wrapped
+
+
+@pytest.mark.slow
+def test_on_micropython_with_the_heap_weighed(start_program) -> None:
+    seconds = _seconds(80)
+    process = start_program(
+        "long_run.py",
+        _ARGUMENTS,
+        calls=_calls(seconds),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    output, errors = process.communicate(timeout=60 + 2 * seconds)
+    assert process.returncode == 0, errors.decode()[-2000:]
+    found = json.loads(output)
+    _check(found)
+    warm, *later = found["heap_bytes"]
+    assert len(later) >= 2
+    assert max(later) - warm <= _BOUNDED_BYTES
+    assert later[-1] - later[0] <= _BOUNDED_BYTES // 4
+
+
+@pytest.mark.slow
+def test_on_cpython_for_longer() -> None:
+    seconds = _seconds(400)
+    program = (_PROGRAMS / "long_run.py").read_text()
+    script = "\n".join([f"ARGUMENTS = {_ARGUMENTS!r}", program, *_calls(seconds)])
+    path = os.pathsep.join(map(str, (_ROOT / "firmware", _PROGRAMS)))
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        env={**os.environ, "PYTHONPATH": path},
+        capture_output=True,
+        check=False,
+        timeout=60 + seconds,
+    )
+    assert done.returncode == 0, done.stderr.decode()[-2000:]
+    _check(json.loads(done.stdout))
