@@ -339,12 +339,140 @@ def bench_help() -> bool:
     return met
 
 
+def bench_broker() -> bool:
+    """Live distribution: 50 consumers, one slow, one dead; then 200 boxes on one machine."""
+    sys.path.append(str(ROOT / "tests"))
+    from host.publish.broker_loads import fifty_consumers, two_hundred_boxes
+
+    few, many = fifty_consumers(), two_hundred_boxes()
+    met = few["p99_ms"] < 20.0 and few["missing_total"] == 0 and few["slow_told"] > 0
+    met &= few["memory_grown_mb"] < 5.0
+    print(
+        f"50 consumers at 300 frames/s beside a slow and a dead one: median "
+        f"{few['median_ms']:.1f} ms, p99 {few['p99_ms']:.1f} ms (wanted < 20 ms; a "
+        f"process that only sleeps: {few['sleeper_p99_ms']:.1f} ms late), "
+        f"{few['samples_total']} samples, {few['missing_total']} missing; the slow one was told "
+        f"of {few['slow_told']}; broker {few['cores']:.2f} cores, {few['memory_mb']:.0f} MB, "
+        f"grown {few['memory_grown_mb']:.1f} MB in 20 s {'ok' if met else 'MISSED'}"
+    )
+    lossless = many["missing_total"] == 0 and many["overflows_total"] == 0
+    lossless &= many["frames_per_second"] > 57_000 and many["memory_grown_mb"] < 10.0
+    print(
+        f"200 boxes in two processes: {many['frames_per_second']:.0f} frames/s (wanted 60,000), "
+        f"{many['missing_total']} missing; {many['cores']:.2f} cores, {many['memory_mb']:.0f} MB, "
+        f"grown {many['memory_grown_mb']:.1f} MB, p99 {many['p99_ms']:.0f} ms "
+        f"{'ok' if lossless else 'MISSED'}"
+    )
+    return met and lossless
+
+
+def ten_hours_of_a_box(path: Path) -> int:
+    """As `ten_hours`, with the heartbeats and time marks of a real recording, one a second."""
+    from steelyard.recording.writer import RecordingWriter
+    from steelyard.transport.port import WallClock
+    from steelyard_protocol.codec import encode, padded_text
+    from steelyard_protocol.layout import layout_hash
+    from steelyard_protocol.records import (
+        ChannelDescription,
+        Identity,
+        LoadSample,
+        Status,
+        TimeMark,
+    )
+
+    text, period = padded_text("bench", 16), 1 << 30
+    identity = Identity(0, 1, 0, (0, 1, 0), layout_hash(), bytes(8), 77, period, 1, 256, text, text)
+    channel = ChannelDescription(0, 77, 0, 1, 1, 128, 84_000, -0x800000, 0x7FFFFF, 0, 255, text)
+    source = random.Random(3)
+    seconds, rate = 36_000, 84
+    start_ns = time.time_ns()
+    with RecordingWriter(path, WallClock()) as writer:
+        writer.describe_box(identity, [channel])
+        writer.link_opened()
+        for second in range(seconds):
+            ticks = [second * 1_000_000 + n * 1_000_000 // rate for n in range(rate)]
+            frames = [
+                encode(
+                    LoadSample(
+                        0, 0, 77, second * rate + n, us % period, source.randrange(1 << 20), 2048, 9
+                    )
+                )
+                for n, us in enumerate(ticks)
+            ]
+            now_us = (second + 1) * 1_000_000
+            frames.append(
+                encode(
+                    Status(
+                        77, now_us % period, now_us // 1000, 1, 1, 9, (0,) * 8, (0,) * 8,
+                        *([0] * 10), 2500, 9000,
+                    )
+                )
+            )  # fmt: skip
+            writer.append_device_bytes(b"".join(frames))
+            host_ns = now_us * 1000 + source.randrange(300_000)
+            writer.mark_time(TimeMark(77, now_us % period, host_ns, start_ns + host_ns, 400))
+    return seconds * rate
+
+
+def bench_recording() -> bool:
+    """Ten hours: validated and loaded whole, against three peers, and drawn."""
+    from pyarrow import parquet
+    from steelyard.recording.export import ExportFormat, export_recording
+    from steelyard.recording.overview import make_overview
+    from steelyard.recording.overview_plot import draw_overview
+    from steelyard.recording.reader import read_recording
+    from steelyard.recording.validator import validate
+    from steelyard_protocol.layout import layouts_by_id
+    from steelyard_protocol.messages import LOAD_SAMPLE
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "ten-hours.steelyard"
+        count = ten_hours_of_a_box(path)
+        export_recording(path, Path(folder) / "ten", ExportFormat.PARQUET)
+        table = Path(folder) / "ten-load.parquet"
+
+        def load() -> int:
+            return len(read_recording(path).loads[0])
+
+        def load_with_host_times() -> int:
+            return len(read_recording(path).loads[0].host_unix_ns)
+
+        good = load() == count == parquet.read_table(table).num_rows
+        peers = peer_frames(PEER_FRAMES)
+        mine, theirs = paired(load, peer_decoder(b"".join(peers)))
+        each, peer_each = mine / count, theirs / len(peers)
+        detail = f"{mine:.2f} s, {each * 1e9:.0f} ns against {peer_each * 1e9:.0f} ns"
+        good &= report("ten hours, all columns, against pymavlink", peer_each / each, 100, detail)
+
+        size = layouts_by_id()[LOAD_SAMPLE.message_id].size
+        body = our_frames(2)[1].rstrip(b"\x00")[2 : size + 1]
+        mine, theirs = paired(load, lambda: [LOAD_SAMPLE.body.parse(body) for _ in range(2000)])
+        each, peer_each = mine / count, theirs / 2000
+        detail = f"{each * 1e9:.0f} ns against {peer_each * 1e6:.1f} µs, without framing or CRC"
+        good &= report("ten hours, all columns, against construct", peer_each / each, 300, detail)
+
+        mine, theirs = paired(load_with_host_times, lambda: parquet.read_table(table))
+        detail = f"{mine:.2f} s with host times against {theirs:.2f} s"
+        good &= report("ten hours, against pyarrow reading Parquet", theirs / mine, 1 / 3, detail)
+
+        mine, theirs = paired(lambda: validate(path), peer_decoder(b"".join(peers)))
+        ratio = theirs / len(peers) / (mine / count)
+        print(f"validating ten hours: {mine:.2f} s, {ratio:.0f}x pymavlink (nothing wanted)")
+
+        picture = Path(folder) / "overview.png"
+        mine, _ = paired(lambda: draw_overview(make_overview(path), picture), lambda: None)
+        good &= report("overview of ten hours drawn in a second", 1 / mine, 1, f"{mine:.2f} s")
+    return good
+
+
 BENCHES: dict[str, Callable[[], bool]] = {
     "bulk": bench_bulk,
     "stream": bench_stream,
     "latency": bench_latency,
     "memory": bench_memory,
+    "recording": bench_recording,
     "help": bench_help,
+    "broker": bench_broker,
 }
 
 

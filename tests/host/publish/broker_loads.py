@@ -1,0 +1,142 @@
+"""Loads that show what the broker stands, each part in a process of its own.
+
+Used by the bench; tests run the same parts at a smaller size.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[2]
+
+
+def _start(script: str, *words: object, keep_input: bool = False) -> subprocess.Popen[str]:
+    paths = (ROOT / "host", ROOT / "protocol", ROOT / "tests")
+    return subprocess.Popen(
+        [sys.executable, str(HERE / script), *map(str, words)],
+        stdin=subprocess.PIPE if keep_input else subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(map(str, paths))},
+    )
+
+
+def _line(process: subprocess.Popen[str]) -> Any:
+    if process.stdout is None:
+        raise RuntimeError("no output")
+    return json.loads(process.stdout.readline())
+
+
+@contextmanager
+def boxes(count: int, rate_hz: float, period_seconds: float) -> Iterator[tuple[list[int], Any]]:
+    """Port numbers, and a dictionary that holds what was sent once they have ended."""
+    process = _start("paced_boxes.py", count, rate_hz, period_seconds, keep_input=True)
+    used: dict[str, Any] = {}
+    with process:
+        try:
+            yield _line(process), used
+        finally:
+            if process.stdin is not None:
+                process.stdin.close()
+            used.update(_line(process))
+
+
+class SlowConsumer(threading.Thread):
+    """Reads so little that it must miss most; ``bytes_per_second`` 0: reads nothing at all."""
+
+    def __init__(self, number: int, bytes_per_second: int) -> None:
+        super().__init__()
+        self._bytes = bytes_per_second // 10
+        self._ended = threading.Event()
+        self._socket = socket.socket()
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        self._socket.connect(("127.0.0.1", number))
+        self._received = b""
+        self.start()
+
+    def run(self) -> None:
+        while not self._ended.wait(0.1):
+            if self._bytes:
+                self._received += self._socket.recv(self._bytes)
+
+    def told_missed(self, patience_seconds: float = 3.0) -> int:
+        """End, read what is still there, and sum up what the stream said was missed."""
+        self._ended.set()
+        self.join()
+        self._socket.settimeout(0.5)
+        end = time.monotonic() + patience_seconds
+        with self._socket:
+            while time.monotonic() < end:
+                try:
+                    data = self._socket.recv(65536)
+                except OSError:
+                    break
+                if not data:
+                    break
+                self._received += data
+        lines = self._received.split(b"\n")[:-1]
+        messages = [json.loads(line) for line in lines if line.startswith(b'{"type":"loss"')]
+        return sum(message["samples_missed"] for message in messages)
+
+
+SLEEPER = """
+import json, sys, time
+late, end = [], time.monotonic() + float(sys.argv[1])
+while time.monotonic() < end:
+    begun = time.monotonic()
+    time.sleep(0.005)
+    late.append(time.monotonic() - begun - 0.005)
+late.sort()
+print(json.dumps(late[int(0.99 * len(late))] * 1000))
+"""
+"""How late a process that does nothing is woken up: what the computer adds by itself."""
+
+
+def fifty_consumers(seconds: float = 40.0) -> dict[str, Any]:
+    """One box at 300 frames a second, 50 good consumers, one slow, one dead."""
+    with boxes(1, 300, 1 / 300) as (numbers, _):
+        broker = _start("many_brokers.py", seconds, 0.004, f"socket://127.0.0.1:{numbers[0]}")
+        with broker:
+            number = _line(broker)[0]
+            slow, dead = SlowConsumer(number, 3000), SlowConsumer(number, 0)
+            good = _start("listeners.py", seconds - 4, f"lines:{number}:50")
+            sleeper = subprocess.Popen(
+                [sys.executable, "-c", SLEEPER, str(seconds - 6)], stdout=subprocess.PIPE, text=True
+            )
+            with good, sleeper:
+                result = dict(_line(good))
+                result["sleeper_p99_ms"] = _line(sleeper)
+            told = slow.told_missed()
+            dead.told_missed(0.0)
+            usage = _line(broker)
+    return {**result, **usage, "slow_told": told}
+
+
+def two_hundred_boxes(seconds: float = 24.0) -> dict[str, Any]:
+    """200 boxes at 300 frames a second each, on two broker processes, all consumed."""
+    with boxes(200, 300, 0.02) as (numbers, used):
+        ports = [f"socket://127.0.0.1:{number}" for number in numbers]
+        brokers = [_start("many_brokers.py", seconds, 0.2, *ports[half::2]) for half in (0, 1)]
+        serving = [number for broker in brokers for number in _line(broker)]
+        listening = seconds - 6
+        good = _start("listeners.py", listening, *(f"lines:{number}:1" for number in serving))
+        with good:
+            result = dict(_line(good))
+        usages = []
+        for broker in brokers:
+            with broker:
+                usages.append(_line(broker))
+    total = {key: sum(usage[key] for usage in usages) for key in usages[0]}
+    result["frames_per_second"] = result["samples_total"] / result["listened_seconds"]
+    return {**result, **total, **used}

@@ -1,0 +1,51 @@
+"""Brokers of many boxes in one process, as on a machine that collects a chain of practices.
+
+As a program: ``python many_brokers.py SECONDS GATHER PORT...`` prints where each
+serves JSON lines, serves, then prints what it cost.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import sys
+import time
+from pathlib import Path
+
+from steelyard.publish import BoxSource, Broker, Servers
+
+
+def memory_mb(name: str) -> float:
+    for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
+        if line.startswith(name):
+            return int(line.split()[1]) / 1e3
+    return 0.0
+
+
+async def serve(seconds: float, gather_seconds: float, ports: list[str]) -> None:
+    async with contextlib.AsyncExitStack() as stack:
+        brokers = [
+            Broker(
+                BoxSource(port, gather_seconds=gather_seconds, read_ahead=False),
+                Servers(line_port=0, socket_port=None),
+            )
+            for port in ports
+        ]
+        await asyncio.gather(*(stack.enter_async_context(broker) for broker in brokers))
+        print(json.dumps([broker.line_address[1] for broker in brokers]), flush=True)  # type: ignore[index]
+        # Half of the time to settle, then memory may not grow any more.
+        await asyncio.sleep(seconds / 2)
+        cpu, wall, memory = time.process_time(), time.monotonic(), memory_mb("VmRSS")
+        await asyncio.sleep(seconds / 2)
+        usage = {
+            "cores": (time.process_time() - cpu) / (time.monotonic() - wall),
+            "memory_mb": memory,
+            "memory_grown_mb": memory_mb("VmRSS") - memory,
+            "missed_total": sum(broker.hub.samples_missed_total for broker in brokers),
+        }
+    print(json.dumps(usage), flush=True)
+
+
+if __name__ == "__main__":
+    asyncio.run(serve(float(sys.argv[1]), float(sys.argv[2]), sys.argv[3:]))

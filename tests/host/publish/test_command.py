@@ -1,0 +1,97 @@
+"""``steelyard publish`` as a person starts it."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from host.publish.paced_boxes import PacedBoxes
+from host.publish.test_frames_and_text import force
+from steelyard.calibration import save_calibration
+from steelyard.cli.publish import publish
+from steelyard.errors import WrongBoxError
+from steelyard.publish import AddressError
+
+ROOT = Path(__file__).resolve().parents[3]
+
+
+@contextmanager
+def running(box: PacedBoxes, *words: str) -> Iterator[subprocess.Popen[str]]:
+    port = f"socket://127.0.0.1:{box.numbers[0]}"
+    paths = (ROOT / "host", ROOT / "protocol")
+    with subprocess.Popen(
+        [sys.executable, "-m", "steelyard.cli", "publish", "--port", port, *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={
+            **os.environ,
+            "PYTHONPATH": os.pathsep.join(map(str, paths)),
+            "PYTHONUNBUFFERED": "1",
+        },
+    ) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no signals to send")
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+def test_it_serves_until_it_is_told_to_stop(box: PacedBoxes, how: signal.Signals) -> None:
+    with running(box, "--lines", "0", "--websocket", "0", "--site", "saltmarsh") as process:
+        assert process.stdout is not None
+        words = process.stdout.readline().split()
+        assert words[:2] == ["JSON", "lines:"]
+        assert "ws://127.0.0.1:" in process.stdout.readline()
+        with socket.create_connection(("127.0.0.1", int(words[2].split(":")[1])), 5) as link:
+            stream = link.makefile("rb")
+            assert json.loads(stream.readline())["site"] == "saltmarsh"
+            process.send_signal(how)
+            last = [json.loads(line) for line in stream if line.endswith(b"\n")][-1]
+            assert last == {**last, "type": "link", "live": False, "reason": "the broker ends"}
+            stream.close()
+        _, err = process.communicate(timeout=10)
+        assert process.returncode == 0
+        assert err == ""
+
+
+def arguments(box: PacedBoxes, *words: str) -> list[str]:
+    port = f"socket://127.0.0.1:{box.numbers[0]}"
+    return ["--port", port, "--lines", "0", "--websocket", "off", "--seconds", "0.3", *words]
+
+
+def test_it_warns_before_it_opens_to_the_network(box: PacedBoxes) -> None:
+    done = CliRunner().invoke(publish, arguments(box, "--bind", "0.0.0.0"))
+    assert done.exit_code == 0
+    assert "warning: Serving on 0.0.0.0" in done.stderr
+    assert "WebSocket" not in done.stdout
+    quiet = CliRunner().invoke(publish, arguments(box))
+    assert quiet.stderr == ""
+
+
+def test_a_foreign_calibration_is_refused_at_the_start(box: PacedBoxes, tmp_path: Path) -> None:
+    path = save_calibration(force(), tmp_path)
+    done = CliRunner().invoke(publish, arguments(box, "--calibration", str(path)))
+    assert isinstance(done.exception, WrongBoxError)
+
+
+@pytest.mark.parametrize("word", ["-2", "70000", "x", "1.5", "²"])
+def test_no_port_number(box: PacedBoxes, word: str) -> None:
+    done = CliRunner().invoke(publish, [*arguments(box), "--lines", word])
+    assert done.exit_code == 2
+    assert "65535" in done.stderr
+
+
+def test_no_site(box: PacedBoxes) -> None:
+    done = CliRunner().invoke(publish, arguments(box, "--site", "a/b"))
+    assert isinstance(done.exception, AddressError)
