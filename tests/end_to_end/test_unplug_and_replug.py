@@ -37,6 +37,12 @@ class Witness:
 
     def __init__(self) -> None:
         self.keys: list[Key] = []
+        self.samples_of_boot: dict[int, int] = {}
+
+    def lives(self, boots: int) -> bool:
+        """Whether so many boots were seen, and enough of the latest one."""
+        held = list(self.samples_of_boot.values())
+        return len(held) >= boots and held[-1] >= SAMPLES_A_ROUND
 
     def see(self, poll: Poll) -> None:
         for event in poll.events:
@@ -44,6 +50,8 @@ class Witness:
             if isinstance(record, LoadSample | AngleSample):
                 name = "load" if isinstance(record, LoadSample) else "angle"
                 self.keys.append((name, record.boot_id, record.channel, record.sequence))
+                held = self.samples_of_boot.get(record.boot_id, 0)
+                self.samples_of_boot[record.boot_id] = held + 1
 
 
 def wait_for(condition: Callable[[], bool], seconds: float = 20.0) -> None:
@@ -64,16 +72,14 @@ def test_two_hundred_times(tmp_path: Path) -> None:
         thread.start()
         try:
             for number in range(ROUNDS):
-                seen = len(witness.keys)
-                wait_for(lambda seen=seen: len(witness.keys) >= seen + SAMPLES_A_ROUND)  # type: ignore[misc]
+                wait_for(lambda number=number: witness.lives(number + 1))  # type: ignore[misc]
                 if number % 4 == 3:
                     box.reboot()
                 else:
                     box.unplug()
                     time.sleep(0.01)
                     box.plug()
-            seen = len(witness.keys)
-            wait_for(lambda: len(witness.keys) >= seen + SAMPLES_A_ROUND)
+            wait_for(lambda: witness.lives(ROUNDS + 1))
         finally:
             recorder.stop()
             thread.join()
