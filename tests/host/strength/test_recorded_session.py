@@ -1,0 +1,183 @@
+"""A visit on the whole virtual box, recorded, then analysed: from file, live, by command."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from host.strength.visit import LoadedColumns, linear_scale
+from steelyard.calibration import (
+    Binding,
+    Conditions,
+    Direction,
+    ForceCalibration,
+    Gravity,
+    LoadPoint,
+    Weight,
+    calibrate_force,
+)
+from steelyard.device import Box
+from steelyard.recording.documents import Document
+from steelyard.recording.file_format import Subject
+from steelyard.recording.reader import Recording, read_recording
+from steelyard.recording.recorder import Recorder, RecordingPlan
+from steelyard.simulator.port import SimulatedPort, open_simulated_port
+from steelyard.strength.analysis_lines import plain
+from steelyard.strength.profile_file import ready_profile
+from steelyard.strength.recorded_signals import profile_angle, signals_of
+from steelyard.strength.sample_columns import LoadColumns
+from steelyard.strength.session_analysis import SessionAnalysis, SessionFacts, analyse_session
+from steelyard.transport.reconnecting import ReconnectingLink
+from steelyard_protocol.decoder import Message, StreamDecoder
+from steelyard_protocol.records import DocumentKind, LoadSample, SettingKey
+
+ROOT = Path(__file__).resolve().parents[3]
+SECONDS = 104.0
+SERIAL = "SB-7001"
+PROFILE = ready_profile("heron")
+
+
+def virtual_box() -> SimulatedPort:
+    port = open_simulated_port("heron?task=session&speed=max&seed=11")
+    box = Box(port)
+    box.identify()
+    box.write_setting(SettingKey.SENSOR_SERIAL, 0, text=SERIAL)
+    return port
+
+
+def calibrated(port: SimulatedPort, box_id: str) -> ForceCalibration:
+    """Five weights up, by the cell's own truth: the calibration has tests of its own."""
+    cell = port.world.cells[0].truth
+    names = [f"20 kg no. {number}" for number in range(1, 6)]
+    gravity = Gravity.entered(9.81, 0.0005)
+    points = [
+        LoadPoint(
+            run,
+            direction,
+            20.0 * pieces,
+            cell.counts(20.0 * pieces * 9.81 * (1.0 - 0.00015)),
+            3.0,
+            240,
+            tuple(names[:pieces]),
+        )
+        for run in (1, 2, 3)
+        for direction, many in ((Direction.UP, range(6)), (Direction.DOWN, range(4, -1, -1)))
+        for pieces in many
+    ]
+    weights = {name: Weight(name, 20.0, oiml_class="M1") for name in names}
+    binding = Binding(box_id, 0, SERIAL, 128)
+    return calibrate_force(points, Conditions(gravity=gravity), binding, weights=weights)
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Recording:
+    path = tmp_path_factory.mktemp("visit") / "visit.steelyard"
+    probe = virtual_box()
+    with Box.open(probe) as box:
+        calibration = calibrated(probe, box.description.box_id_text)
+    plan = RecordingPlan(
+        path,
+        Subject("Heron", "C-001"),
+        [Document(DocumentKind.CALIBRATION, calibration.to_json())],
+        duration_seconds=SECONDS,
+    )
+    Recorder(ReconnectingLink(virtual_box), plan).run()
+    return read_recording(path)
+
+
+def command(*words: str) -> subprocess.CompletedProcess[str]:
+    paths = os.pathsep.join(str(ROOT / part) for part in ("host", "protocol"))
+    return subprocess.run(
+        [sys.executable, "-m", "steelyard.cli", "analyse", *words],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        env={**os.environ, "PYTHONPATH": paths, "PYTHONUTF8": "1"},
+        timeout=120,
+        check=False,
+    )
+
+
+@pytest.mark.slow
+def test_the_command_prints_figures_with_uncertainty(recording: Recording) -> None:
+    done = command(str(recording.path), "--turns", "38")
+    assert done.returncode == 0, done.stderr
+    assert "balance: at most" in done.stdout
+    assert "isometric test 1" in done.stdout
+    assert "peak" in done.stdout
+    assert "±" in done.stdout
+    assert "not a medical device" in done.stdout
+    again = command(str(recording.path), "--json")
+    values = json.loads(again.stdout)
+    assert values["balance"]["friction"]["expanded_uncertainty"] > 0.0
+    assert values["tests"][0]["stations"][0]["efforts"][0]["peak"]["unit"] == "N·m"
+
+
+@pytest.mark.slow
+def test_wrong_machine_and_missing_calibration_are_plain_errors(
+    recording: Recording, tmp_path: Path
+) -> None:
+    wrong = command(str(recording.path), "--machine", "wren")
+    assert wrong.returncode == 1
+    assert "Wren" in wrong.stderr
+    assert "Traceback" not in wrong.stderr
+    bare = tmp_path / "bare.steelyard"
+    plan = RecordingPlan(bare, Subject("Heron", "C-002"), [], duration_seconds=3.0)
+    Recorder(ReconnectingLink(virtual_box), plan).run()
+    missing = command(str(bare))
+    assert missing.returncode == 1
+    assert "no calibration" in missing.stderr
+    other = tmp_path / "other.calibration.json"
+    port = virtual_box()
+    other.write_text(calibrated(port, "ffeeddccbbaa9988").to_json(), encoding="ascii")
+    swapped = command(str(recording.path), "-c", str(other))
+    assert swapped.returncode == 1
+    assert "ffeeddccbbaa9988" in swapped.stderr
+
+
+def analysed(load: LoadColumns) -> SessionAnalysis:
+    scale = linear_scale(2150.0, 0.0, PROFILE.moment_arm)
+    signals = signals_of(load, scale, profile_angle(PROFILE))
+    return analyse_session(signals, PROFILE, SessionFacts())
+
+
+def live(raw: bytes, sizes: list[int]) -> LoadedColumns:
+    """The same samples as they come in pieces of any size, one message at a time."""
+    decoder, rows, start, piece = StreamDecoder(), [], 0, 0
+    while start < len(raw):
+        end = start + sizes[piece % len(sizes)]
+        for event in decoder.feed(raw[start:end]):
+            record = event.record if isinstance(event, Message) else None
+            if isinstance(record, LoadSample) and record.channel == 0:
+                rows.append(record)
+        start, piece = end, piece + 1
+    columns = {name: np.array([getattr(row, name) for row in rows]) for name in rows[0]._fields}
+    ticks = columns["device_ticks_us"].astype(np.int64)
+    wraps = np.cumsum(np.concatenate([[0], np.diff(ticks) < 0])) * (1 << 30)
+    return LoadedColumns(
+        sequence=columns["sequence"].astype(np.uint32),
+        boot_index=np.zeros(len(rows), np.int32),
+        device_us=ticks + wraps,
+        host_unix_ns=np.zeros(len(rows), np.int64),
+        flags=columns["flags"].astype(np.uint16),
+        angle_counts=columns["angle_counts"].astype(np.int32),
+        load_counts=columns["load_counts"].astype(np.int32),
+        angle_age_us=columns["angle_age_us"].astype(np.uint16),
+    )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sizes", [[1 << 20], [61, 1, 700, 33]])
+def test_live_in_any_pieces_gives_what_the_recording_gives(
+    recording: Recording, sizes: list[int]
+) -> None:
+    stored = plain(analysed(recording.loads[0]))
+    streamed = plain(analysed(live(recording.path.read_bytes(), sizes)))
+    assert stored["balance"] is not None
+    assert stored["tests"][0]["stations"]
+    assert streamed == stored
