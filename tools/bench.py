@@ -1,7 +1,7 @@
 """Speed and memory, as ratios against a peer measured in the same run.
 
 ``python tools/bench.py`` runs everything; a name or two runs those:
-bulk, stream, latency, memory, help.  Run tools/test.py once before: it installs
+bulk, stream, latency, memory, recording, help.  Run tools/test.py once before: it installs
 the peers.
 
 Method: one warm process, buffers reused, ours and the peer's runs in turn,

@@ -240,7 +240,8 @@ VALUE_MEANINGS: Final[dict[str, dict[str, str]]] = {
         "the value is -2**31",
         "settling": "one of the conversions after a start, a fault or a change of gain, before "
         "the filter has settled",
-        "suspect": "a value that torn reads give (-1, or 2**k - 1)",
+        "suspect": "a word that ends in twelve ones and lies far from the one before: a torn read "
+        "gives that (and about one sound word in 4000 of a moving load)",
         "late_read": "read later than one conversion time after it was ready: the one before may "
         "be lost",
         "angle_stale": "the angle is older than 50 ms and left out (-2**31)",

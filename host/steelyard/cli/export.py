@@ -43,8 +43,9 @@ def export(
     calibration_paths: tuple[Path, ...],
     as_json: bool,
 ) -> None:
-    """Write a recording as CSV or Parquet: one table each for load, angle, status, events.
+    """Write a recording as CSV, Parquet or MCAP: tables of load, angle, status and events.
 
+    csv-comma has decimal commas and semicolons, for a spreadsheet set to such a country.
     Raw counts are always there; with --calibration also newtons with their standard
     uncertainty.
     """

@@ -166,7 +166,21 @@ def _create(path: Path) -> int:
         wrapped = error if isinstance(error, OSError) else OSError(errno.EINVAL, str(error))
         raise storage_error(path, "create", wrapped) from error
     try_lock(descriptor)
+    _bring_name_to_disk(path)
     return descriptor
+
+
+def _bring_name_to_disk(path: Path) -> None:
+    """Sync the folder: a file whose name a power failure takes away is lost whole.
+
+    Where folders cannot be synced (Windows, some network drives) there is no other way.
+    """
+    with contextlib.suppress(OSError):
+        folder = os.open(path.parent, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
 
 
 def is_being_written(path: Path) -> bool:

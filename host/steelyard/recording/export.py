@@ -1,22 +1,23 @@
-"""Writes a recording as CSV or Parquet, table by table, in constant memory."""
+"""Writes a recording as CSV, Parquet or MCAP, table by table, in constant memory."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import Final, Protocol
 
 from steelyard_protocol import codec
-from steelyard_protocol.bulk import join_tables
+from steelyard_protocol.bulk import Batch, join_tables
 from steelyard_protocol.records import ChannelKind, SensorKind
 
 from steelyard.errors import ExportError
 from steelyard.recording.append_file import storage_error
 from steelyard.recording.contents import Contents, Timeline, origin
-from steelyard.recording.csv_sink import CsvSink
+from steelyard.recording.csv_sink import COMMAS, POINTS, CsvSink
+from steelyard.recording.documents import Document
 from steelyard.recording.export_columns import (
     EXPORT_TABLES,
     ExportColumn,
@@ -24,6 +25,7 @@ from steelyard.recording.export_columns import (
     ExportTable,
     ForceScale,
 )
+from steelyard.recording.mcap_sink import McapSink
 from steelyard.recording.parquet_sink import ParquetSink
 from steelyard.recording.reader import readable_header
 from steelyard.recording.rows import name_of
@@ -38,12 +40,16 @@ class ExportFormat(StrEnum):
     """What a recording can be written as."""
 
     CSV = "csv"
+    CSV_COMMA = "csv-comma"
+    """Decimal commas and semicolons, for programs set to a country that writes so."""
     PARQUET = "parquet"
+    MCAP = "mcap"
+    """One file for all tables."""
 
 
 @dataclass(frozen=True)
 class ExportedFile:
-    """One file that was written."""
+    """One table that was written, and into which file."""
 
     table: str
     path: Path
@@ -51,7 +57,9 @@ class ExportedFile:
 
 
 class _Sink(Protocol):
-    def write(self, columns: list[ExportColumn]) -> None: ...
+    def begin(self, table: str, columns: list[ExportColumn]) -> None: ...
+
+    def write(self, table: str, columns: list[ExportColumn]) -> None: ...
 
     def close(self) -> None: ...
 
@@ -67,17 +75,19 @@ def export_recording(
 ) -> list[ExportedFile]:
     """Write ``<target>-load``, ``-angle``, ``-status`` and ``-events`` with the format's suffix.
 
+    MCAP holds all four in one file, ``<target>.mcap``.
+
     Args:
         source: the recording.
         target: folder and beginning of the file names.
-        export_format: CSV or Parquet.
+        export_format: what to write.
         forces: calibration by load channel; adds columns of force in newtons with
             their standard uncertainty.  Raw counts are always there.
         force: overwrite files that exist.
         progress: called with bytes done and bytes in all; the file is read twice.
 
     Raises:
-        ExportError: a file exists, cannot be written, or pyarrow is missing.
+        ExportError: a file exists, cannot be written, or a package is missing.
         RecordingStorageError: the recording cannot be read.
         RecordingFormatError: it is no recording, or of a version not known here.
     """
@@ -87,39 +97,61 @@ def export_recording(
         contents.add(batch)
     readable_header(source, contents)
     context = ExportContext(Timeline(contents), forces or {})
+    metadata = _metadata(source, contents, context)
+    documents = contents.documents().documents()
     with _outputs(target, export_format, force) as outputs:
-        metadata = _metadata(source, contents, context)
         for output in outputs:
-            output.begin(context, metadata)
+            output.begin(context, lambda path: _new_sink(export_format, path, metadata, documents))
         for batch in RecordingScan(source, steps.second):
             for output in outputs:
-                if output.table.message in batch.tables:
-                    output.add(output.table.columns(batch.tables[output.table.message], context))
-    return [ExportedFile(output.table.name, output.path, output.rows_total) for output in outputs]
+                output.add(batch, context)
+    return [
+        ExportedFile(name, output.path, rows_total)
+        for output in outputs
+        for name, rows_total in output.rows_total.items()
+    ]
+
+
+def _new_sink(
+    export_format: ExportFormat,
+    path: Path,
+    metadata: Mapping[str, str],
+    documents: Sequence[Document],
+) -> _Sink:
+    match export_format:
+        case ExportFormat.CSV:
+            return CsvSink(path, metadata, POINTS)
+        case ExportFormat.CSV_COMMA:
+            return CsvSink(path, metadata, COMMAS)
+        case ExportFormat.PARQUET:
+            return ParquetSink(path, metadata)
+        case ExportFormat.MCAP:
+            return McapSink(path, metadata, documents)
 
 
 class _Output:
     """One file in the making, under a temporary name until it is whole."""
 
-    def __init__(self, table: ExportTable, path: Path, sink_type: type[CsvSink | ParquetSink]):
-        self.table = table
+    def __init__(self, path: Path, tables: Sequence[ExportTable]):
         self.path = path
         self.temporary = path.with_name(f".{path.name}.part")
-        self.rows_total = 0
-        self._sink_type = sink_type
+        self.rows_total = {table.name: 0 for table in tables}
+        self._tables = tables
         self._sink: _Sink | None = None
 
-    def begin(self, context: ExportContext, metadata: Mapping[str, str]) -> None:
-        """Make the file with its header."""
-        columns = self.table.columns(join_tables(self.table.message, []), context)
-        named = {"steelyard_export_schema": EXPORT_SCHEMA, "table": self.table.name, **metadata}
-        self._sink = self._sink_type(self.temporary, columns, named)
+    def begin(self, context: ExportContext, new_sink: Callable[[Path], _Sink]) -> None:
+        """Make the file with the headers of its tables."""
+        self._sink = new_sink(self.temporary)
+        for table in self._tables:
+            self._sink.begin(table.name, table.columns(join_tables(table.message, []), context))
 
-    def add(self, columns: list[ExportColumn]) -> None:
-        """Append rows."""
-        if self._sink is not None:
-            self._sink.write(columns)
-            self.rows_total += len(columns[0].values)
+    def add(self, batch: Batch, context: ExportContext) -> None:
+        """Append the rows of one batch."""
+        for table in self._tables:
+            if self._sink is not None and table.message in batch.tables:
+                columns = table.columns(batch.tables[table.message], context)
+                self._sink.write(table.name, columns)
+                self.rows_total[table.name] += len(columns[0].values)
 
     def close(self) -> None:
         """End the temporary file."""
@@ -135,14 +167,17 @@ class _Output:
             self.temporary.unlink(missing_ok=True)
 
 
+def _files(target: Path, export_format: ExportFormat) -> list[_Output]:
+    if export_format is ExportFormat.MCAP:
+        return [_Output(target.with_name(target.name + McapSink.suffix), EXPORT_TABLES)]
+    suffix = ParquetSink.suffix if export_format is ExportFormat.PARQUET else CsvSink.suffix
+    return [_Output(_path_of(target, table, suffix), [table]) for table in EXPORT_TABLES]
+
+
 @contextlib.contextmanager
 def _outputs(target: Path, export_format: ExportFormat, force: bool) -> Iterator[list[_Output]]:
     """The files to write; on success they get their names, on failure they are removed."""
-    sink_type = CsvSink if export_format is ExportFormat.CSV else ParquetSink
-    outputs = [
-        _Output(table, _path_of(target, table, sink_type.suffix), sink_type)
-        for table in EXPORT_TABLES
-    ]
+    outputs = _files(target, export_format)
     existing = [output.path for output in outputs if output.path.exists()]
     if existing and not force:
         raise ExportError(
@@ -173,7 +208,9 @@ def _export_error(target: Path, error: OSError) -> ExportError:
 
 def _metadata(source: Path, contents: Contents, context: ExportContext) -> dict[str, str]:
     facts = origin(contents)
+    header = readable_header(source, contents)
     result = {
+        "steelyard_export_schema": EXPORT_SCHEMA,
         "source": source.name,
         "recording_id": facts.recording_id,
         "recorded": utc_text(facts.started_unix_ns),
@@ -182,6 +219,8 @@ def _metadata(source: Path, contents: Contents, context: ExportContext) -> dict[
         "recorded_by": facts.software,
         "box_id": facts.box_id,
         "firmware_version": facts.firmware_version,
+        "recording_format": f"{header.format_major}.{header.format_minor}",
+        "protocol": f"{header.protocol_major}.{header.protocol_minor}",
     }
     for channel, description in sorted(contents.channels().items()):
         result[f"channel_{channel}"] = (
@@ -193,6 +232,8 @@ def _metadata(source: Path, contents: Contents, context: ExportContext) -> dict[
         )
     for channel, scale in sorted(context.forces.items()):
         result[f"calibration_channel_{channel}"] = scale.calibration_id
+    if not context.forces:
+        result["calibration"] = "none: raw counts only"
     result["clock"] = "; ".join(_clock_texts(context.timeline)) or "no time marks: no host time"
     return result
 

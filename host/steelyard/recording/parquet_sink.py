@@ -18,15 +18,19 @@ class ParquetSink:
 
     suffix = ".parquet"
 
-    def __init__(
-        self, path: Path, columns: list[ExportColumn], metadata: Mapping[str, str]
-    ) -> None:
-        """Begin the file; ``columns`` may be empty of rows, their types count.
+    def __init__(self, path: Path, metadata: Mapping[str, str]) -> None:
+        """Note where to write; the file is made when its columns are known.
 
         Raises:
             ExportError: pyarrow is not installed.
         """
-        self._arrow, parquet = _import_pyarrow()
+        self._arrow, self._parquet = _import_pyarrow()
+        self._path = path
+        self._metadata = dict(metadata)
+        self._writer: Any = None
+
+    def begin(self, table: str, columns: list[ExportColumn]) -> None:
+        """Make the file; ``columns`` may be empty of rows, their types count."""
         fields = [
             self._arrow.field(
                 column.name,
@@ -35,17 +39,18 @@ class ParquetSink:
             )
             for column in columns
         ]
-        self._schema = self._arrow.schema(fields, metadata=dict(metadata))
-        self._writer = parquet.ParquetWriter(path, self._schema, compression="zstd")
+        self._schema = self._arrow.schema(fields, metadata={**self._metadata, "table": table})
+        self._writer = self._parquet.ParquetWriter(self._path, self._schema, compression="zstd")
 
-    def write(self, columns: list[ExportColumn]) -> None:
+    def write(self, table: str, columns: list[ExportColumn]) -> None:
         """Append rows as one row group."""
         arrays = [self._array(column) for column in columns]
         self._writer.write_table(self._arrow.Table.from_arrays(arrays, schema=self._schema))
 
     def close(self) -> None:
         """End the file; without this it cannot be read."""
-        self._writer.close()
+        if self._writer is not None:
+            self._writer.close()
 
     def _array(self, column: ExportColumn) -> pyarrow.Array:
         arrow_type = None

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from steelyard_protocol import records
-from steelyard_protocol.bulk import Batch, Table, join_tables
+from steelyard_protocol.bulk import Batch
 from steelyard_protocol.decoder import CorruptFrame
 
 from steelyard.errors import RecordingFormatError
-from steelyard.recording.contents import SAMPLE_TABLES, Contents, Origin, Timeline, origin
+from steelyard.recording.contents import Contents, Origin, Timeline, origin
 from steelyard.recording.documents import Document
 from steelyard.recording.file_format import version_problem
-from steelyard.recording.rows import channel_rows, channels_of
+from steelyard.recording.sample_columns import SampleColumns
 from steelyard.recording.scan import (
     Progress,
     RecordingScan,
@@ -37,23 +37,44 @@ __all__ = [
 
 @dataclass(frozen=True)
 class SampleTimes:
-    """What every sample has, as columns of shape (n,) in file order."""
+    """What every sample has, as columns of shape (n,) in file order.
+
+    Unwrapped and host times are worked out when they are first asked for.
+    """
 
     sequence: NDArray[np.uint32]
     boot_index: NDArray[np.int32]
     """Index into `Recording.boot_ids`."""
-    device_us: NDArray[np.int64]
-    """Unwrapped device time [us]; starts anew, at any value, with each boot."""
-    host_unix_ns: NDArray[np.int64]
-    """Host wall clock [ns since 1970 UTC]; `contents.NO_HOST_TIME` where no time
-    mark ties the boot to the host's clock."""
+    device_ticks_us: NDArray[np.uint32]
+    """The box's own clock as it was sent, modulo 2**30 [us]."""
     flags: NDArray[np.uint16]
     """Bits of ``records.SampleFlags``."""
     offsets: NDArray[np.int64]
     """Place of each sample's frame in the file."""
+    timeline: Timeline = field(repr=False, compare=False)
+    boot_ids: tuple[int, ...] = field(repr=False, compare=False)
 
     def __len__(self) -> int:
         return len(self.sequence)
+
+    @cached_property
+    def boots(self) -> NDArray[np.uint32]:
+        """Boot id of each sample."""
+        ids = np.array(self.boot_ids, np.uint32)
+        if len(ids) == 1:
+            return np.broadcast_to(ids, len(self))  # takes no memory
+        return ids[self.boot_index]
+
+    @cached_property
+    def device_us(self) -> NDArray[np.int64]:
+        """Unwrapped device time [us]; starts anew, at any value, with each boot."""
+        return self.timeline.device_us(self.boots, self.device_ticks_us, self.offsets)
+
+    @cached_property
+    def host_unix_ns(self) -> NDArray[np.int64]:
+        """Host wall clock [ns since 1970 UTC]; `contents.NO_HOST_TIME` where no time
+        mark ties the boot to the host's clock."""
+        return self.timeline.host_unix_ns(self.boots, self.device_us)
 
 
 @dataclass(frozen=True)
@@ -86,28 +107,54 @@ class Recording:
     origin: Origin
     documents: tuple[Document, ...]
     document_problems: tuple[str, ...]
-    identities: tuple[records.Identity, ...]
     channels: dict[int, records.ChannelDescription]
     loads: dict[int, LoadSamples]
     angles: dict[int, AngleSamples]
     boot_ids: tuple[int, ...]
     """In order of appearance."""
-    statuses: tuple[records.Status, ...]
-    events: tuple[records.Event, ...]
-    time_marks: tuple[records.TimeMark, ...]
-    annotations: tuple[records.Annotation, ...]
-    link_changes: tuple[records.LinkChange, ...]
     timeline: Timeline = field(repr=False)
+    contents: Contents = field(repr=False)
+    """Everything but samples, as columns (``contents.table("status")``)."""
     corrupt: tuple[CorruptFrame, ...] = ()
     unknown_frames_total: int = 0
     torn_tail_bytes: int = 0
+
+    @cached_property
+    def identities(self) -> tuple[records.Identity, ...]:
+        """Every time the box said who it is."""
+        return tuple(self.contents.rows(records.Identity))
+
+    @cached_property
+    def statuses(self) -> tuple[records.Status, ...]:
+        """The box's heartbeats."""
+        return tuple(self.contents.rows(records.Status))
+
+    @cached_property
+    def events(self) -> tuple[records.Event, ...]:
+        """What happened once."""
+        return tuple(self.contents.rows(records.Event))
+
+    @cached_property
+    def time_marks(self) -> tuple[records.TimeMark, ...]:
+        """Comparisons of the box's clock with the host's."""
+        return tuple(self.contents.rows(records.TimeMark))
+
+    @cached_property
+    def annotations(self) -> tuple[records.Annotation, ...]:
+        """Remarks."""
+        return tuple(self.contents.rows(records.Annotation))
+
+    @cached_property
+    def link_changes(self) -> tuple[records.LinkChange, ...]:
+        """When the link to the box opened, was lost and was closed."""
+        return tuple(self.contents.rows(records.LinkChange))
 
 
 def read_recording(path: Path, progress: Progress | None = None) -> Recording:
     """Read a recording whole; every CRC is checked, broken frames are left out and listed.
 
     Takes some four times as much memory as the file is large; for more hours
-    than that allows there is `iterate_batches`.
+    than that allows there are `iterate_batches` and `span.read_span`.
 
     Raises:
         RecordingStorageError: not there, not a file, or not readable.
@@ -115,49 +162,64 @@ def read_recording(path: Path, progress: Progress | None = None) -> Recording:
             version that this program does not read.
     """
     scan = RecordingScan(path, progress)
-    contents = Contents()
-    samples = _SampleParts()
-    corrupt: list[CorruptFrame] = []
-    unknown = frames = 0
+    gathered = GatheredBatches()
     for batch in scan:
-        contents.add(batch)
-        frames += batch.frame_count
-        corrupt += batch.corrupt
-        unknown += len(batch.unknown)
-        samples.add(batch)
-    if not frames:
-        raise not_a_recording(path, scan.size_bytes)
-    header = readable_header(path, contents)
-    timeline = Timeline(contents)
-    boot_ids = samples.boots_in_order(contents.table("status"))
-    documents = contents.documents()
-    return Recording(
-        path=path,
-        header=header,
-        origin=origin(contents),
-        documents=documents.documents(),
-        document_problems=documents.problems(),
-        identities=tuple(contents.rows(records.Identity)),
-        channels=contents.channels(),
-        loads={
-            channel: LoadSamples(**_columns(table, boot_ids, timeline))
-            for channel, table in samples.take("load_sample")
-        },
-        angles={
-            channel: AngleSamples(**_columns(table, boot_ids, timeline))
-            for channel, table in samples.take("angle_sample")
-        },
-        boot_ids=boot_ids,
-        statuses=tuple(contents.rows(records.Status)),
-        events=tuple(contents.rows(records.Event)),
-        time_marks=tuple(contents.rows(records.TimeMark)),
-        annotations=tuple(contents.rows(records.Annotation)),
-        link_changes=tuple(contents.rows(records.LinkChange)),
-        timeline=timeline,
-        corrupt=tuple(corrupt),
-        unknown_frames_total=unknown,
-        torn_tail_bytes=scan.torn_tail_bytes,
-    )
+        gathered.add(batch, scan.done_bytes / scan.size_bytes)
+    return gathered.recording(path, scan.size_bytes, scan.torn_tail_bytes)
+
+
+class GatheredBatches:
+    """Batches of one recording on their way to become a `Recording`."""
+
+    def __init__(self) -> None:
+        self.contents = Contents()
+        self._samples = SampleColumns()
+        self._corrupt: list[CorruptFrame] = []
+        self._unknown_total = 0
+        self._frames_total = 0
+
+    def add(self, batch: Batch, part_of_all: float = 1.0) -> None:
+        """Take in the next batch; with it, this part of the whole (0 to 1) has been read."""
+        self.contents.add(batch)
+        self._samples.add(batch, part_of_all)
+        self._frames_total += batch.frame_count
+        self._corrupt += batch.corrupt
+        self._unknown_total += len(batch.unknown)
+
+    def recording(self, path: Path, size_bytes: int, torn_tail_bytes: int) -> Recording:
+        """Put everything together.  Only once: the samples are given away.
+
+        Raises:
+            RecordingFormatError: no frame, no header, or a version not read here.
+        """
+        if not self._frames_total:
+            raise not_a_recording(path, size_bytes)
+        header = readable_header(path, self.contents)
+        timeline = Timeline(self.contents)
+        boot_ids = self._samples.boots_in_order(self.contents.table("status"))
+        documents = self.contents.documents()
+        return Recording(
+            path=path,
+            header=header,
+            origin=origin(self.contents),
+            documents=documents.documents(),
+            document_problems=documents.problems(),
+            channels=self.contents.channels(),
+            loads={
+                channel: LoadSamples(**_columns(columns, boot_ids, timeline))
+                for channel, columns in self._samples.take("load_sample")
+            },
+            angles={
+                channel: AngleSamples(**_columns(columns, boot_ids, timeline))
+                for channel, columns in self._samples.take("angle_sample")
+            },
+            boot_ids=boot_ids,
+            timeline=timeline,
+            contents=self.contents,
+            corrupt=tuple(self._corrupt),
+            unknown_frames_total=self._unknown_total,
+            torn_tail_bytes=torn_tail_bytes,
+        )
 
 
 def readable_header(path: Path, contents: Contents) -> records.RecordingHeader:
@@ -178,56 +240,23 @@ def readable_header(path: Path, contents: Contents) -> records.RecordingHeader:
     return found[0]
 
 
-class _SampleParts:
-    """Samples by message and channel, in the pieces in which they were read.
-
-    Why apart from the start: joining everything first and then taking it apart
-    again would need the memory three times.
-    """
-
-    def __init__(self) -> None:
-        self._parts: dict[tuple[str, int], list[Table]] = {}
-        self._first_offsets: dict[int, int] = {}
-
-    def add(self, batch: Batch) -> None:
-        """Take in one batch."""
-        for name in SAMPLE_TABLES:
-            if name not in batch.tables:
-                continue
-            table = batch.tables[name]
-            self._note_boots(table)
-            for channel in channels_of(table):
-                self._parts.setdefault((name, channel), []).append(channel_rows(table, channel))
-
-    def take(self, name: str) -> Iterator[tuple[int, Table]]:
-        """Give away each channel of a message, joined, and forget its pieces."""
-        for key in sorted(key for key in self._parts if key[0] == name):
-            yield key[1], join_tables(name, self._parts.pop(key))
-
-    def boots_in_order(self, status: Table) -> tuple[int, ...]:
-        """Boot ids of samples and status frames in order of appearance."""
-        self._note_boots(status)
-        return tuple(sorted(self._first_offsets, key=lambda boot: self._first_offsets[boot]))
-
-    def _note_boots(self, table: Table) -> None:
-        first = self._first_offsets
-        boots, index = np.unique(table.columns["boot_id"], return_index=True)
-        for boot_id, offset in zip(boots.tolist(), table.offsets[index].tolist(), strict=True):
-            first[boot_id] = min(offset, first.get(boot_id, offset))
-
-
-def _columns(table: Table, boot_ids: tuple[int, ...], timeline: Timeline) -> dict[str, Any]:
-    """One channel's table as the fields of its samples class."""
-    columns = dict(table.columns)
-    boots, ticks = columns.pop("boot_id"), columns.pop("device_ticks_us")
-    del columns["channel"]
-    device_us = timeline.device_us(boots, ticks, table.offsets)
-    by_value = np.argsort(np.array(boot_ids, np.int64))
-    position = np.searchsorted(np.array(boot_ids, np.int64)[by_value], boots)
+def _columns(
+    columns: dict[str, NDArray[Any]], boot_ids: tuple[int, ...], timeline: Timeline
+) -> dict[str, Any]:
+    """One channel's columns as the fields of its samples class."""
+    rest = dict(columns)
+    boots = rest.pop("boot_id")
     return {
-        **columns,
-        "boot_index": by_value[position].astype(np.int32),
-        "device_us": device_us,
-        "host_unix_ns": timeline.host_unix_ns(boots, device_us),
-        "offsets": table.offsets,
+        **rest,
+        "boot_index": _boot_index(boots, boot_ids),
+        "timeline": timeline,
+        "boot_ids": boot_ids,
     }
+
+
+def _boot_index(boots: NDArray[Any], boot_ids: tuple[int, ...]) -> NDArray[np.int32]:
+    """Position of each row's boot in ``boot_ids``."""
+    result = np.zeros(len(boots), np.int32)
+    for index, boot_id in enumerate(boot_ids[1:], 1):
+        result[boots == boot_id] = index
+    return result

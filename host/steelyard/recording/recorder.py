@@ -45,6 +45,11 @@ class Recorder:
     or a restarted box does not end the recording: it waits, shakes hands again
     and goes on in the same file, with the outage written down.  Another box on
     the same port is refused, and the recording waits for the right one.
+
+    A disk that refuses (full, taken away) ends a recording that nobody follows.
+    With ``on_poll`` somebody does: then the session goes on live, the operator
+    is told through ``progress.storage_problem`` at once, and `run` raises the
+    refusal at the end.  What was written before stays readable.
     """
 
     def __init__(
@@ -87,8 +92,8 @@ class Recorder:
         Raises:
             DeviceError: the box could not be reached to begin with.
             ProtocolError: the box must not be talked with.
-            RecordingStorageError: the file cannot be made or written; what was
-                written stays readable.
+            RecordingStorageError: the file cannot be made or written (with ``on_poll``:
+                at the end); what was written stays readable.
             RecordingFormatError: machine, client code or a document do not fit.
         """
         try:
@@ -101,6 +106,8 @@ class Recorder:
             self._tell(writer, "")
         finally:
             self._link.finish()
+        if writer.storage_error is not None:
+            raise writer.storage_error
         return self.progress
 
     def _meet_box(self) -> Box:
@@ -113,7 +120,13 @@ class Recorder:
 
     def _new_writer(self) -> RecordingWriter:
         plan = self._plan
-        return RecordingWriter(plan.path, self._link.clock, plan.subject, plan.documents)
+        return RecordingWriter(
+            plan.path,
+            self._link.clock,
+            plan.subject,
+            plan.documents,
+            outlives_disk=self._on_poll is not None,
+        )
 
     def _record(self, session: RecordingSession, writer: RecordingWriter) -> None:
         begun_ns = self._link.clock.monotonic_ns()
@@ -125,7 +138,8 @@ class Recorder:
             self.progress.elapsed_seconds = elapsed
             if duration is not None and elapsed >= duration:
                 break
-            if time.monotonic() - self._told_at_seconds >= PROGRESS_PERIOD_SECONDS:
+            news = writer.storage_error is not None and not self.progress.storage_problem
+            if news or time.monotonic() - self._told_at_seconds >= PROGRESS_PERIOD_SECONDS:
                 self._tell(writer, session.waiting_because)
         self._write_remarks(writer)
 
@@ -141,5 +155,7 @@ class Recorder:
         progress.skipped_bytes_total = writer.skipped_bytes_total
         progress.dropped_bytes_total = writer.dropped_bytes_total
         progress.waiting_because = waiting_because
+        progress.storage_problem = str(writer.storage_error or "")
+        progress.unwritten_bytes_total = writer.unwritten_bytes_total
         if self._on_progress is not None:
             self._on_progress(progress)

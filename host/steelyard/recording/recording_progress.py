@@ -35,6 +35,10 @@ class RecordingProgress:
     dropped_bytes_total: int = 0
     waiting_because: str = ""
     """Why nothing is being recorded at the moment; empty while it is."""
+    storage_problem: str = ""
+    """Why nothing is being written any more, though the session goes on; for the operator."""
+    unwritten_bytes_total: int = 0
+    """Bytes that the disk would not take."""
 
 
 class ArrivalCount:

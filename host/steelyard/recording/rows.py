@@ -43,12 +43,17 @@ def _plain(values: list[Any], size: int | None) -> list[Any]:
 
 def channels_of(table: Table) -> list[int]:
     """Channels that occur in a table of samples."""
+    channels = table.columns["channel"]
+    if len(channels) and (channels == channels[0]).all():
+        return [int(channels[0])]
     present: list[int] = np.flatnonzero(np.bincount(table.columns["channel"], minlength=1)).tolist()
     return present
 
 
 def channel_rows(table: Table, channel: int) -> Table:
-    """The rows of one channel."""
+    """The rows of one channel; the table itself when it holds no other."""
+    if (table.columns["channel"] == channel).all():
+        return table
     chosen = np.flatnonzero(table.columns["channel"] == channel)
     columns = {name: values[chosen] for name, values in table.columns.items()}
     return Table(columns, table.offsets[chosen])

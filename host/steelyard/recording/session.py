@@ -127,6 +127,7 @@ class RecordingSession:
             self._on_poll(poll)
         if self._box is not None and any(isinstance(event, Reboot) for event in poll.events):
             self._streaming = False
+            self._writer.sync()  # before a wait that may be longer than its period
             self._box.identify(REUNION_TIMEOUT_SECONDS, box_id=self._box_id)
 
     def _lose(self, box: Box, error: DeviceError | ProtocolError) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import contextlib
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Final
@@ -12,7 +13,7 @@ from steelyard_protocol.codec import MessageValueError
 from steelyard_protocol.messages import SLOT_BYTES
 from steelyard_protocol.records import AnnotationSource, LinkState, Record
 
-from steelyard.errors import RecordingFormatError
+from steelyard.errors import RecordingFormatError, RecordingStorageError
 from steelyard.transport.port import HostClock
 
 from .append_file import DEFAULT_SYNC_PERIOD_SECONDS, AppendFile
@@ -41,8 +42,13 @@ class RecordingWriter:
         subject: Subject | None = None,
         documents: Sequence[Document] = (),
         sync_period_seconds: float = DEFAULT_SYNC_PERIOD_SECONDS,
+        outlives_disk: bool = False,
     ) -> None:
-        """Create the file and write its header and documents.
+        """Create the file, write its header and documents and bring them to the disk.
+
+        With ``outlives_disk`` a disk that refuses later on raises nothing: it stands
+        in ``storage_error``, what could not be written is counted in
+        ``unwritten_bytes_total``, and the file keeps what it had.
 
         Raises:
             RecordingStorageError: the file exists or cannot be made or written.
@@ -52,6 +58,9 @@ class RecordingWriter:
         self._cutter = FrameCutter()
         self.openings_total = 0
         self.host_frames_total = 0
+        self.unwritten_bytes_total = 0
+        self.storage_error: RecordingStorageError | None = None
+        self._outlives_disk = outlives_disk
         self._skipped_noted_total = 0
         opening: list[Record] = [new_header(subject or Subject(), clock)]
         opening += document_frames(documents)
@@ -59,6 +68,7 @@ class RecordingWriter:
         self._file = AppendFile(path, sync_period_seconds)
         try:
             self._file.append(encoded)
+            self._file.sync()
         except BaseException:
             self._file.close()
             raise
@@ -101,15 +111,26 @@ class RecordingWriter:
         """
         whole = self._cutter.feed(data)
         if not whole:
-            self._file.sync_if_due()
+            with self._outliving(0):
+                self._file.sync_if_due()
             return 0
         # Zeros first: they finish the padding of the frame before. What follows
         # them is the start of a frame and belongs on the grid.
         frames = whole.lstrip(b"\x00")
         leading = len(whole) - len(frames)
         aligned = -(self._file.size_bytes + leading) % SLOT_BYTES if frames else 0
-        self._file.append(whole[:leading] + bytes(aligned) + frames)
+        self._append(whole[:leading] + bytes(aligned) + frames)
         return len(whole)
+
+    def sync(self) -> None:
+        """Bring everything to the disk now: before a wait that may last.
+
+        Raises:
+            RecordingStorageError: the disk refused.
+        """
+        with self._outliving(0):
+            if not self._file.has_failed:
+                self._file.sync()
 
     def mark_time(self, mark: records.TimeMark) -> None:
         """Write one alignment of the device clock with the host's.
@@ -153,6 +174,7 @@ class RecordingWriter:
         """
         self._lose_tail()
         self._append_link_change(LinkState.LOST)
+        self.sync()
 
     def close(self) -> None:
         """End the recording: note it, sync and close the file.  Twice is fine.
@@ -165,8 +187,8 @@ class RecordingWriter:
                 self._lose_tail()
                 self._append_link_change(LinkState.CLOSED)
             finally:
-                self._file.close()
-        self._file.close()
+                self._close_file()
+        self._close_file()
 
     def __enter__(self) -> RecordingWriter:
         return self
@@ -207,8 +229,27 @@ class RecordingWriter:
                 f"A frame for {self.path} cannot be written: {error}.",
                 "This is a fault of the program that made it; the recording itself is sound.",
             ) from error
-        self._file.append(bytes(-self._file.size_bytes % SLOT_BYTES) + encoded)
+        self._append(bytes(-self._file.size_bytes % SLOT_BYTES) + encoded)
         self.host_frames_total += len(frames)
+
+    def _append(self, data: bytes) -> None:
+        with self._outliving(len(data)):
+            self._file.append(data)
+
+    def _close_file(self) -> None:
+        with self._outliving(0):
+            self._file.close()
+
+    @contextlib.contextmanager
+    def _outliving(self, byte_count: int) -> Iterator[None]:
+        """Keep a refusal of the disk to itself, if so asked."""
+        try:
+            yield
+        except RecordingStorageError as error:
+            if not self._outlives_disk:
+                raise
+            self.storage_error = self.storage_error or error
+            self.unwritten_bytes_total += byte_count
 
 
 def annotation(text: str, source: AnnotationSource, clock: HostClock) -> records.Annotation:

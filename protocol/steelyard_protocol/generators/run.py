@@ -8,7 +8,7 @@ from pathlib import Path
 from ..compatibility import incompatibilities
 from ..layout import snapshot
 from ..messages import PROTOCOL_MAJOR, PROTOCOL_MINOR
-from . import device_codec, host_records, reference_page, vectors
+from . import c_header, device_codec, host_records, javascript, reference_page, vectors
 
 
 def _texts(root: Path) -> dict[Path, str]:
@@ -16,6 +16,9 @@ def _texts(root: Path) -> dict[Path, str]:
         root / "protocol/steelyard_protocol/records.py": host_records.render(),
         root / "firmware/box/wire.py": device_codec.render(),
         root / "protocol/MESSAGES.md": reference_page.render(),
+        root / "protocol/languages/steelyard_protocol.h": c_header.render(),
+        root / "protocol/languages/steelyard_protocol.mjs": javascript.render_module(),
+        root / "protocol/languages/steelyard_protocol.d.mts": javascript.render_types(),
     }
 
 
@@ -28,6 +31,7 @@ def write(root: Path) -> list[Path]:
     written = []
     for path, text in _texts(root).items():
         if not path.exists() or path.read_text(encoding="utf-8") != text:
+            path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8", newline="\n")
             written.append(path)
     path = _snapshot_path(root)

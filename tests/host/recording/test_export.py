@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import builtins
 import csv
+import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,10 +14,11 @@ import pytest
 from host.recording.ideal_box import FrameSource, RecordingMaker, encoded
 from pytest_mock import MockerFixture
 from steelyard.errors import ExportError, RecordingFormatError
+from steelyard.recording.documents import Document
 from steelyard.recording.export import ExportFormat, export_recording
 from steelyard.recording.reader import read_recording
 from steelyard_protocol.messages import NO_COUNTS
-from steelyard_protocol.records import EventKind, SampleFlags
+from steelyard_protocol.records import DocumentKind, EventKind, SampleFlags
 
 
 @dataclass
@@ -160,6 +162,82 @@ def test_parquet_reads_back_equal(recording: Path, tmp_path: Path) -> None:
     assert str(schema.field("host_time_utc").type) == "timestamp[ns, tz=UTC]"
 
 
+def test_decimal_commas(recording: Path, tmp_path: Path) -> None:
+    """The same fields, as a spreadsheet set to commas reads them."""
+    files = export_recording(
+        recording, tmp_path / "comma", ExportFormat.CSV_COMMA, forces={0: _Scale()}
+    )
+    points = export_recording(recording, tmp_path / "point", forces={0: _Scale()})
+    for comma, point in zip(files, points, strict=True):
+        assert comma.rows_total == point.rows_total
+        with_commas, with_points = (
+            [line for line in file.path.read_text().splitlines() if line[0] != "#"]
+            for file in (comma, point)
+        )
+        assert with_commas[0].split(";") == with_points[0].split(",")
+        for one, other in zip(with_commas[1:], with_points[1:], strict=True):
+            fields = [field.replace(",", ".") for field in one.split(";")]
+            assert [field.rstrip("Z") for field in fields] == [
+                field.rstrip("Z") for field in other.split(",")
+            ]
+    assert ";25,12;" in (tmp_path / "comma-status.csv").read_text()
+
+
+def test_mcap_reads_back_equal(recording: Path, tmp_path: Path) -> None:
+    reading = pytest.importorskip("mcap.reader")
+    files = export_recording(recording, tmp_path / "visit", ExportFormat.MCAP, forces={0: _Scale()})
+    assert {file.path.name for file in files} == {"visit.mcap"}
+    whole = read_recording(recording)
+    with files[0].path.open("rb") as stream:
+        reader = reading.make_reader(stream, validate_crcs=True)
+        rows: dict[str, list[tuple[int, dict[str, Any]]]] = {}
+        schemas = {}
+        for schema, channel, message in reader.iter_messages(log_time_order=False):
+            rows.setdefault(channel.topic, []).append((message.log_time, json.loads(message.data)))
+            schemas[channel.topic] = json.loads(schema.data)
+        (metadata,) = reader.iter_metadata()
+    assert {f"/{file.table}": file.rows_total for file in files} == {
+        topic: len(items) for topic, items in rows.items()
+    }
+    own = [(time_ns, row) for time_ns, row in rows["/load"] if row["channel"] == 0]
+    samples = whole.loads[0]
+    counts = [None if n == NO_COUNTS else n for n in samples.load_counts.tolist()]
+    assert [row["load_counts"] for _, row in own] == counts
+    for (time_ns, row), host_ns, device_us in zip(
+        own, samples.host_unix_ns.tolist(), samples.device_us.tolist(), strict=True
+    ):
+        unmarked = row["host_time_utc"] is None
+        assert time_ns == (device_us * 1000 if unmarked else host_ns)
+    forces = schemas["/load"]["properties"]["force_newtons"]
+    assert forces == {"type": ["number", "null"], "description": "unit: N"}
+    assert metadata.metadata["calibration_channel_0"] == "sha256:made-up"
+    assert metadata.metadata["steelyard_export_schema"] == "1"
+    assert "3 time marks" in metadata.metadata["clock"]
+
+
+def test_mcap_holds_the_documents(maker: RecordingMaker, tmp_path: Path) -> None:
+    reading = pytest.importorskip("mcap.reader")
+    document = Document(DocumentKind.CALIBRATION, '{"made": "up"}')
+    maker.open(documents=[document]).close()
+    source = maker.folder / "made-1.steelyard"
+    (file, *_) = export_recording(source, tmp_path / "visit", ExportFormat.MCAP)
+    with file.path.open("rb") as stream:
+        (attachment,) = reading.make_reader(stream).iter_attachments()
+    assert attachment.data.decode() == document.text
+
+
+@pytest.mark.parametrize("export_format", list(ExportFormat))
+def test_every_export_says_schema_calibration_and_clock(
+    recording: Path, tmp_path: Path, export_format: ExportFormat
+) -> None:
+    for package in ("pyarrow", "mcap"):
+        pytest.importorskip(package)
+    for file in export_recording(recording, tmp_path / "visit", export_format):
+        data = file.path.read_bytes()
+        for needed in (b"steelyard_export_schema", b"none: raw counts only", b"3 time marks"):
+            assert needed in data
+
+
 def test_tables_without_rows_have_their_header(maker: RecordingMaker, tmp_path: Path) -> None:
     maker.open().close()
     source = maker.folder / "made-1.steelyard"
@@ -205,19 +283,26 @@ def test_what_is_no_recording_is_refused(tmp_path: Path) -> None:
         export_recording(path, tmp_path / "visit")
 
 
-def test_without_pyarrow_the_message_says_what_to_install(
-    recording: Path, tmp_path: Path, mocker: MockerFixture
+@pytest.mark.parametrize(
+    ("package", "export_format"), [("pyarrow", ExportFormat.PARQUET), ("mcap", ExportFormat.MCAP)]
+)
+def test_without_its_package_the_message_says_what_to_install(
+    recording: Path,
+    tmp_path: Path,
+    mocker: MockerFixture,
+    package: str,
+    export_format: ExportFormat,
 ) -> None:
     real = builtins.__import__
 
     def without(name: str, *rest: object, **more: object) -> object:
-        if name.split(".", maxsplit=1)[0] == "pyarrow":
+        if name.split(".", maxsplit=1)[0] == package:
             raise ImportError(name)
         return real(name, *rest, **more)  # type: ignore[arg-type]
 
     mocker.patch("builtins.__import__", side_effect=without)
     with pytest.raises(ExportError, match=r"steelyard\[export\]"):
-        export_recording(recording, tmp_path / "visit", ExportFormat.PARQUET)
+        export_recording(recording, tmp_path / "visit", export_format)
     assert [path.name for path in tmp_path.iterdir() if "visit" in path.name] == []
 
 
