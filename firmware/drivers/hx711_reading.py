@@ -12,9 +12,11 @@ a slow part and not as a broken one.
 
 A part that is disturbed or resets itself while it is read lets go of the line,
 which is then high to the last bit (users report 2**k - 1 and -1).  A word that
-ends in twelve ones and is far from the one before is therefore `suspect`, and
-what follows it may not have settled.  The same goes for a part that comes back
-after a silence of three periods.
+ends in twelve ones and is far from the one before is therefore `suspect`.  One
+sound word in 4096 of a moving load ends so too: only after a jump that no load
+makes is the part taken to have been reset, so that what follows may not have
+settled.  The same goes for a part that comes back after a silence of three
+periods.
 """
 
 from box.wire import (
@@ -43,6 +45,7 @@ _PATIENCE_US = 600000  # for a first conversion after a reset, whatever the pace
 _RESET_AFTER_PERIODS = 3
 _TORN_TAIL = 0xFFF
 _TORN_JUMP = 1024  # a dozen times the noise, peak to peak, at 80 a second and gain 128
+_RESET_JUMP = 16384  # more than a load moves between two conversions: 0.4 % of a 2 mV/V cell
 
 
 class Hx711Reading:
@@ -143,7 +146,7 @@ class Hx711Reading:
             self._settling_left -= 1
             flags |= SAMPLE_FLAGS_SETTLING
             self.discarded_total += 1
-        if flags & SAMPLE_FLAGS_SUSPECT:
+        if flags & SAMPLE_FLAGS_SUSPECT and abs(counts - self._before) > _RESET_JUMP:
             self._settle()
         self.counts = counts
         self.flags = flags
