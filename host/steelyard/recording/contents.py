@@ -142,7 +142,9 @@ class Timeline:
             boots, times, found = boot_ids[rows], device_us[rows], result[rows]
             for boot_id in self.clock.boot_ids:
                 chosen = boots == boot_id
-                if chosen.any():
+                if chosen.all():  # nearly always, and then nothing needs picking
+                    found[:] = self.clock.unix_ns(boot_id, times)
+                elif chosen.any():
                     found[chosen] = self.clock.unix_ns(boot_id, times[chosen])
         return result
 
