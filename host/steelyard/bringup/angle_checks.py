@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-from steelyard_protocol.records import ChannelDescription, ChannelKind, SampleFlags, SensorKind
+from steelyard_protocol.records import ChannelKind, SampleFlags, SensorKind
 
 from steelyard.bringup.finding import Finding, Measured, Severity
-from steelyard.bringup.observation import ChannelObservation
+from steelyard.bringup.observed_channel import ObservedChannel
 
 GAIN_RANGE_AT_3V3: Final = 128
 GAIN_EDGE_SHARE: Final = 0.1
@@ -26,11 +26,9 @@ JUMP_WITHIN_US: Final = 20_000
 
 
 @dataclass(frozen=True)
-class AngleChannel:
+class AngleChannel(ObservedChannel):
     """One angle channel with what was seen of it; ``rate_hz`` is the rate that is set."""
 
-    description: ChannelDescription
-    seen: ChannelObservation
     rate_hz: float
 
     @property
@@ -56,21 +54,6 @@ class AngleChannel:
                 step = (step + turn // 2) % turn - turn // 2
             found.append((t1 - t0, step * self.degrees_per_count))
         return found
-
-    def finding(
-        self, code: str, severity: Severity, measured: str, expected: str, cause: str, advice: str
-    ) -> Finding:
-        """A finding about this channel."""
-        return Finding(
-            code,
-            severity,
-            self.description.channel,
-            self.subject,
-            measured,
-            expected,
-            cause,
-            advice,
-        )
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,9 @@ import statistics
 from dataclasses import dataclass
 from typing import Final
 
-from steelyard_protocol.records import ChannelDescription, SampleFlags
+from steelyard_protocol.records import SampleFlags
 
-from steelyard.bringup.finding import Finding, Severity
-from steelyard.bringup.observation import ChannelObservation
+from steelyard.bringup.observed_channel import ObservedChannel
 from steelyard.wiring.sensor_choice import COUNTS_PER_RATIO, NOISE_NANOVOLTS
 
 RATE_PIN_LOW_BELOW_HZ: Final = 16.0
@@ -28,11 +27,9 @@ class LoadScale:
 
 
 @dataclass(frozen=True)
-class LoadChannel:
+class LoadChannel(ObservedChannel):
     """One load channel with what was seen of it and what to compare it with."""
 
-    description: ChannelDescription
-    seen: ChannelObservation
     excitation_volts: float = 5.0
     scale: LoadScale | None = None
 
@@ -68,18 +65,3 @@ class LoadChannel:
             return f"{counts:.0f} counts"
         newtons = abs(counts / self.scale.counts_per_newton)
         return f"{counts:.0f} counts = {newtons:.3g} N ({self.scale.source})"
-
-    def finding(
-        self, code: str, severity: Severity, measured: str, expected: str, cause: str, advice: str
-    ) -> Finding:
-        """A finding about this channel."""
-        return Finding(
-            code,
-            severity,
-            self.description.channel,
-            self.subject,
-            measured,
-            expected,
-            cause,
-            advice,
-        )

@@ -10,6 +10,7 @@ from typing import Final
 from steelyard_protocol.decoder import CorruptFrame, Gap, Message
 from steelyard_protocol.messages import NO_COUNTS, SEQUENCE_PERIOD, TICKS_PERIOD_US
 from steelyard_protocol.records import AngleSample, LoadSample, SampleFlags, Status
+from steelyard_protocol.soundness import UNSOUND_LOAD
 
 from steelyard.device import Box, BoxEvent, Reboot
 from steelyard.errors import DeviceDisconnectedError
@@ -17,17 +18,7 @@ from steelyard.errors import DeviceDisconnectedError
 Progress = Callable[[float], None]
 """Called with the share of the time that has passed."""
 
-UNUSABLE: Final = (
-    SampleFlags.SATURATED_HIGH
-    | SampleFlags.SATURATED_LOW
-    | SampleFlags.NO_CONVERSION
-    | SampleFlags.DESYNC
-    | SampleFlags.SETTLING
-    | SampleFlags.SUSPECT
-    | SampleFlags.BUS_ERROR
-    | SampleFlags.MAGNET_MISSING
-    | SampleFlags.OPEN_CIRCUIT
-)
+UNUSABLE: Final = UNSOUND_LOAD | int(SampleFlags.BUS_ERROR | SampleFlags.MAGNET_MISSING)
 
 _BLOCK_US: Final = 1_000_000
 _LEAST_BLOCK: Final = 4
