@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from types import TracebackType
 from typing import Final
 
 from steelyard_protocol import codec, records
@@ -14,7 +13,7 @@ from steelyard_protocol.messages import SLOT_BYTES
 from steelyard_protocol.records import AnnotationSource, LinkState, Record
 
 from steelyard.errors import RecordingFormatError, RecordingStorageError
-from steelyard.transport.port import HostClock
+from steelyard.transport.port import ClosesItself, HostClock
 
 from .append_file import DEFAULT_SYNC_PERIOD_SECONDS, AppendFile
 from .documents import Document, document_frames
@@ -24,7 +23,7 @@ from .frame_cutter import FrameCutter
 ANNOTATION_BYTES: Final = 160
 
 
-class RecordingWriter:
+class RecordingWriter(ClosesItself):
     """One recording being made.  Use as a context manager, or call `close`.
 
     The file grows and is never rewritten.  Device bytes go in as they came,
@@ -189,17 +188,6 @@ class RecordingWriter:
             finally:
                 self._close_file()
         self._close_file()
-
-    def __enter__(self) -> RecordingWriter:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _lose_tail(self) -> None:
         dropped = self._cutter.lose_link()

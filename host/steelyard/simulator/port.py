@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import time
-from types import TracebackType
-from typing import Final, Self
+from typing import Final
 
 from ..errors import DeviceDisconnectedError, DeviceNotFoundError
+from ..transport.port import ClosesItself
 from .box import VirtualBox
 from .options import BoxOptions, parse_options
 from .timekeeping import SimulatedClock
@@ -18,7 +18,7 @@ CALL_US: Final = 100
 WALL_POLL_SECONDS: Final = 0.001
 
 
-class SimulatedPort:
+class SimulatedPort(ClosesItself):
     """An open port with a virtual box at its other end.
 
     ``world`` is the truth behind it, ``box`` the box itself, ``clock`` the
@@ -93,17 +93,6 @@ class SimulatedPort:
                 )
             link.discard()
             return SimulatedPort(self.options, self.description, self.clock)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _read_virtual(self, timeout_seconds: float) -> bytes:
         with self.clock.lock:
