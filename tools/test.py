@@ -9,12 +9,14 @@ import subprocess
 import sys
 
 import environment
+import system_packages
 
 
 def main() -> int:
     """Static checks first, then the tests on both cores."""
     python = environment.ensure("requirements-test.lock")
     environment.ensure_micropython()
+    system_packages.ensure()
     failed = 0
     if len(sys.argv) == 1:
         failed = subprocess.run(
