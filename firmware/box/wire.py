@@ -8,8 +8,8 @@ range is checked first.  unpack_* read a request's fields.
 from struct import calcsize, pack_into, unpack_from
 
 PROTOCOL_MAJOR = 1
-PROTOCOL_MINOR = 0
-LAYOUT_HASH = bytes.fromhex("27867d0539dd1256")
+PROTOCOL_MINOR = 1
+LAYOUT_HASH = bytes.fromhex("d416f5ab4b009435")
 SLOT_BYTES = 32
 TICKS_PERIOD_US = 0x40000000
 SEQUENCE_MASK = 0x3FFFFFFF

@@ -19,7 +19,7 @@ export declare const EventKind: Readonly<{ BUTTON_PRESSED: 1; BUTTON_RELEASED: 2
 export declare const Outcome: Readonly<{ DONE: 0; UNKNOWN_REQUEST: 1; BAD_ARGUMENT: 2; REFUSED_WHILE_STREAMING: 3; STORAGE_FAILED: 4; NOT_AVAILABLE: 5 }>;
 export declare const SettingKey: Readonly<{ BOX_NAME: 1; SENSOR_SERIAL: 2; ANGLE_RATE_MILLIHERTZ: 3; STATUS_PERIOD_MS: 4; OVERLOAD_COUNTS: 5; LOAD_GAIN: 6 }>;
 export declare const SelfTestFindings: Readonly<{ NO_CONVERSION: 1; DESYNC: 2; SATURATED: 4; STUCK: 8; WRONG_RATE: 16; NOISY: 32; BUS_ERROR: 64; MAGNET_FAULT: 128; OPEN_CIRCUIT: 256 }>;
-export declare const DocumentKind: Readonly<{ CALIBRATION: 1; MACHINE: 2; CLIENT: 3; NOTE: 4 }>;
+export declare const DocumentKind: Readonly<{ CALIBRATION: 1; MACHINE: 2; CLIENT: 3; NOTE: 4; SESSION: 5 }>;
 export declare const AnnotationSource: Readonly<{ OPERATOR: 1; SOFTWARE: 2 }>;
 export declare const LinkState: Readonly<{ OPENED: 1; LOST: 2; CLOSED: 3 }>;
 

@@ -2,8 +2,8 @@
 // GENERATED from messages.py by tools/generate.py: do not edit.
 
 export const PROTOCOL_MAJOR = 1;
-export const PROTOCOL_MINOR = 0;
-export const LAYOUT_HASH = "27867d0539dd1256";
+export const PROTOCOL_MINOR = 1;
+export const LAYOUT_HASH = "d416f5ab4b009435";
 export const SLOT_BYTES = 32;
 export const ENCODED_FRAME_LIMIT = 255;
 export const TICKS_PERIOD_US = 1073741824;
@@ -87,6 +87,7 @@ export const DocumentKind = Object.freeze({
   MACHINE: 2,
   CLIENT: 3,
   NOTE: 4,
+  SESSION: 5,
 });
 export const AnnotationSource = Object.freeze({
   OPERATOR: 1,

@@ -32,7 +32,7 @@ from construct import (
 )
 
 PROTOCOL_MAJOR: Final = 1
-PROTOCOL_MINOR: Final = 0
+PROTOCOL_MINOR: Final = 1
 
 SLOT_BYTES: Final = 32
 """Every frame on the wire fills whole slots of this many bytes.
@@ -140,7 +140,7 @@ SettingKey = Enum(
     load_gain=6,
 )
 ResetCause = Enum(Int8ul, unknown=0, power_on=1, watchdog=2, soft=3)
-DocumentKind = Enum(Int8ul, calibration=1, machine=2, client=3, note=4)
+DocumentKind = Enum(Int8ul, calibration=1, machine=2, client=3, note=4, session=5)
 LinkState = Enum(Int8ul, opened=1, lost=2, closed=3)
 AnnotationSource = Enum(Int8ul, operator=1, software=2)
 
@@ -225,6 +225,7 @@ VALUE_MEANINGS: Final[dict[str, dict[str, str]]] = {
         "machine": "a machine profile, JSON",
         "client": "client set-up, by code, JSON",
         "note": "plain text",
+        "session": "facts of the session (crank, weight stack, prescription ...), JSON; since 1.1",
     },
     "LinkState": {
         "opened": "the port was opened and the box has answered",

@@ -111,6 +111,7 @@ class DocumentKind(IntEnum):
     MACHINE = 2
     CLIENT = 3
     NOTE = 4
+    SESSION = 5
 
 
 class AnnotationSource(IntEnum):

@@ -20,7 +20,15 @@ from steelyard_protocol.layout import (
     message_layout,
     snapshot,
 )
-from steelyard_protocol.messages import MESSAGES, VALUE_MEANINGS, MessageDefinition, Origin, field
+from steelyard_protocol.messages import (
+    MESSAGES,
+    PROTOCOL_MAJOR,
+    PROTOCOL_MINOR,
+    VALUE_MEANINGS,
+    MessageDefinition,
+    Origin,
+    field,
+)
 from vector_files import ROOT, load
 
 COMPATIBILITY = Path(__file__).parent / "compatibility"
@@ -101,7 +109,8 @@ def test_a_stale_file_is_found(tmp_path: Path) -> None:
 
 
 def test_the_snapshot_of_this_version_is_what_the_hash_says() -> None:
-    stored = json.loads((ROOT / "protocol/snapshots/1.0.json").read_text(encoding="utf-8"))
+    path = ROOT / f"protocol/snapshots/{PROTOCOL_MAJOR}.{PROTOCOL_MINOR}.json"
+    stored = json.loads(path.read_text(encoding="utf-8"))
     assert stored == json.loads(json.dumps(snapshot()))
     assert len(layout_hash()) == 8
 
