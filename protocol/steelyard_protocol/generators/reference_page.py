@@ -55,8 +55,8 @@ def render() -> str:
         "may gain values and a flags field bits in a later minor version: keep what you do not "
         "know, do not refuse it (OVERVIEW.md, Versions). A number outside its range in a frame "
         "with a right CRC is the sender's mistake, not a corrupt frame: keep the number, and never "
-        "let a `length` reach beyond its `text`. Text that is not ASCII (or UTF-8 where that is said) is shown as well "
-        "as may be, never a reason to stop. The same tables for a program to read: "
+        "let a `length` reach beyond its `text`. Text that is not ASCII (or UTF-8 where that is "
+        "said) is shown as well as may be, never a reason to stop. The same tables for a program to read: "
         f"`snapshots/{messages.PROTOCOL_MAJOR}.{messages.PROTOCOL_MINOR}.json`."
     ]
     for origin, title in _TITLES.items():
