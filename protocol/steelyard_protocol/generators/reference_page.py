@@ -56,7 +56,8 @@ def render() -> str:
         "know, do not refuse it (OVERVIEW.md, Versions). A number outside its range in a frame "
         "with a right CRC is the sender's mistake, not a corrupt frame: keep the number, and never "
         "let a `length` reach beyond its `text`. Text that is not ASCII (or UTF-8 where that is "
-        "said) is shown as well as may be, never a reason to stop. The same tables for a program to read: "
+        "said) is shown as well as may be, never a reason to stop. The same tables for a program "
+        "to read: "
         f"`snapshots/{messages.PROTOCOL_MAJOR}.{messages.PROTOCOL_MINOR}.json`."
     ]
     for origin, title in _TITLES.items():
