@@ -12,7 +12,8 @@
     │   │   └── DeviceStreamEndedError  a played recording is at its end: nothing more comes
     │   ├── DeviceTimeoutError        the box did not answer in time
     │   ├── DeviceRejectedError       the box answered: no
-    │   └── WrongDeviceError          another box than the one asked for
+    │   ├── WrongDeviceError          another box than the one asked for
+    │   └── InstallError              the firmware could not be put on a board
     ├── ProtocolError                 both ends speak, but not the same language
     │   ├── ProtocolVersionError      major versions or layouts differ
     │   └── ProtocolMessageError      a message whose content cannot be meant
@@ -30,6 +31,13 @@
     │   ├── RecordingFormatError      not a recording, or of a version not known here
     │   ├── RecordingStorageError     the disk or the folder refused
     │   └── ExportError               a recording cannot be written in another format
+    ├── AnalysisError                 a session cannot be analysed
+    │   ├── ProfileError              a machine profile cannot be understood
+    │   └── WrongMachineError         the recording is of another machine
+    ├── PublishError                  the stream cannot be offered to other programs
+    │   └── AddressError              an address to serve on cannot be used
+    ├── WiringError                   readings of wires, or demands on a sensor, make no sense
+    ├── MissingExtraError             a feature needs a library that is not installed
     └── SimulatorError                the virtual box
         └── SimulatorOptionError      an option of the virtual box means nothing
 
@@ -109,6 +117,10 @@ class WrongDeviceError(DeviceError):
     """A box answers, but not the one asked for."""
 
 
+class InstallError(DeviceError):
+    """The firmware could not be put on a board, or its files are not whole."""
+
+
 class ProtocolError(SteelyardError):
     """Both ends speak, but not the same language."""
 
@@ -175,6 +187,39 @@ class RecordingStorageError(RecordingError):
 
 class ExportError(RecordingError):
     """A recording cannot be written in another format."""
+
+
+class AnalysisError(SteelyardError):
+    """A session cannot be analysed, or a figure was asked for that the data cannot give.
+
+    A fault in the data of a session (missing samples, a restart, nobody pushing)
+    is no error: it is said beside the results, and what it spoils is not
+    computed.  An error is raised where nothing can be analysed at all.
+    """
+
+
+class ProfileError(AnalysisError):
+    """A machine profile cannot be understood, or contradicts itself."""
+
+
+class WrongMachineError(AnalysisError):
+    """The recording was made on another machine or box than the profile describes."""
+
+
+class PublishError(SteelyardError):
+    """The stream cannot be offered to other programs."""
+
+
+class AddressError(PublishError):
+    """An address to serve on, or a site's name, cannot be used."""
+
+
+class WiringError(SteelyardError):
+    """Readings of wires, demands on a sensor or the board's facts make no sense."""
+
+
+class MissingExtraError(SteelyardError):
+    """A feature needs a library of an extra that is not installed."""
 
 
 class SimulatorError(SteelyardError):

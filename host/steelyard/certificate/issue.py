@@ -9,7 +9,7 @@ from steelyard.calibration import AnyCalibration
 from steelyard.calibration.canonical_json import canonical_text
 from steelyard.calibration.history import History
 from steelyard.calibration.whole_file import write_whole
-from steelyard.errors import CalibrationError, CalibrationFileError
+from steelyard.errors import CalibrationFileError, MissingExtraError
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ def issue_certificate(
     """Write the certificate as HTML, PDF and JSON into ``folder``.
 
     Made again it is written over: the calibration is the record, this is its
-    picture.  Raises CalibrationError when the packages for drawing are missing,
+    picture.  Raises MissingExtraError when the packages for drawing are missing,
     CalibrationFileError when the disk refuses.
     """
     try:
@@ -45,7 +45,7 @@ def issue_certificate(
             calibration, history, issued_at=issued_at, practice=practice, machine=machine
         )
     except ImportError as error:
-        raise CalibrationError(
+        raise MissingExtraError(
             f"A certificate cannot be drawn: {error.name} is not installed.",
             "Install the extra packages: pip install 'steelyard[report]'.",
         ) from error

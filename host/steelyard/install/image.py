@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from steelyard.errors import DeviceError
+from steelyard.errors import InstallError
 
 START_FILE: Final = "main.py"
 """Copied last: until it is there, a board with half an installation starts nothing."""
@@ -44,7 +44,7 @@ def load_image(folder: Path | None = None) -> FirmwareImage:
     """Find the firmware: in ``folder``, beside the installed package, or in the repository.
 
     Raises:
-        DeviceError: it is in none of these places, or not complete.
+        InstallError: it is in none of these places, or not complete.
     """
     package = Path(__file__).resolve().parent.parent
     candidates = (
@@ -56,7 +56,7 @@ def load_image(folder: Path | None = None) -> FirmwareImage:
                 path.relative_to(candidate).as_posix() for path in candidate.rglob("*.py")
             )
             return FirmwareImage(candidate, tuple(files), _version(candidate))
-    raise DeviceError(
+    raise InstallError(
         f"The firmware is missing: looked in {' and '.join(map(str, candidates))}.",
         "Reinstall steelyard, or run from a complete checkout.",
     )
@@ -70,11 +70,11 @@ def _version(folder: Path) -> str:
             if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "FIRMWARE_VERSION":
                 return ".".join(str(number) for number in ast.literal_eval(node.value))
     except (OSError, ValueError, SyntaxError) as error:
-        raise DeviceError(
+        raise InstallError(
             f"{folder / _VERSION_FILE} does not tell the firmware's version: {error}.",
             "Reinstall steelyard, or run from a complete checkout.",
         ) from error
-    raise DeviceError(
+    raise InstallError(
         f"{folder / _VERSION_FILE} does not tell the firmware's version.",
         "Reinstall steelyard, or run from a complete checkout.",
     )

@@ -19,7 +19,7 @@ from steelyard_protocol.records import SettingKey
 
 from steelyard.device import Box, BoxDescription
 from steelyard.device.discovery import ports_to_ask
-from steelyard.errors import DeviceError, DeviceNotFoundError, WrongDeviceError
+from steelyard.errors import DeviceError, DeviceNotFoundError, InstallError, WrongDeviceError
 from steelyard.install import board_code
 from steelyard.install.image import START_FILE, FirmwareImage, load_image
 from steelyard.install.prompt import Prompt
@@ -84,8 +84,8 @@ def install(
     the name it has.
 
     Raises:
-        DeviceError: the board cannot be reached, or does not hold afterwards
-            what was copied; each kind says what to do.
+        DeviceError: the board cannot be reached; each kind says what to do.
+        InstallError: it does not hold afterwards what was copied.
         WrongDeviceError: another board answers after the reset.
         ProtocolError: the box speaks another protocol than this program.
     """
@@ -102,7 +102,7 @@ def install(
     prompt.reset()
     description = _shake_hands(port, bytes.fromhex(facts["id"]), start_seconds)
     if description.firmware_version != image.version:
-        raise DeviceError(
+        raise InstallError(
             f"The box answers with firmware {description.firmware_version}, but {image.version}"
             " was copied.",
             "Unplug the box, wait two seconds, plug it in and repeat.",
@@ -135,7 +135,7 @@ def _call_for_prompt(port: str) -> None:
 def _identify(prompt: Prompt) -> dict[str, Any]:
     facts = _answer(prompt, board_code.IDENTIFY)
     if facts.get("implementation") != "micropython" or len(facts.get("id", "")) != 16:
-        raise DeviceError(
+        raise InstallError(
             f"What answers on {prompt.port} is no board that the firmware runs on: {facts}.",
             "The firmware needs MicroPython, and a board with a unique id of eight bytes.",
         )
@@ -159,7 +159,7 @@ def _compare(prompt: Prompt, image: FirmwareImage) -> None:
     wrong = [name for name, digest in image.digests().items() if found.get(name) != digest]
     if wrong:
         _answer(prompt, board_code.clear((), [START_FILE]))  # it must not start like this
-        raise DeviceError(
+        raise InstallError(
             f"{len(wrong)} of {len(image.files)} files are not on the board as they were sent:"
             f" {', '.join(wrong[:4])}{', ...' if len(wrong) > 4 else ''}.",
             "Repeat. If it stays so, the board's flash is full or worn: erase it, or take another.",
@@ -173,7 +173,7 @@ def _answer(prompt: Prompt, code: str) -> dict[str, Any]:
     except json.JSONDecodeError:
         answer = None
     if not isinstance(answer, dict):
-        raise DeviceError(
+        raise InstallError(
             f"The board on {prompt.port} answered {printed[-80:]!r} instead of a report.",
             "Unplug it, plug it in again and repeat.",
         )

@@ -15,8 +15,8 @@ from typing import Final
 
 from steelyard.errors import (
     DeviceDisconnectedError,
-    DeviceError,
     DeviceTimeoutError,
+    InstallError,
     PortAccessError,
     PortBusyError,
     SteelyardError,
@@ -38,7 +38,7 @@ class Prompt:
         self.port = port
         self._command = tuple(command or (sys.executable, "-m", "mpremote"))
         if command is None and importlib.util.find_spec("mpremote") is None:
-            raise DeviceError(
+            raise InstallError(
                 "The program mpremote is not installed.", "pip install 'steelyard[install]'"
             )
 
@@ -49,7 +49,7 @@ class Prompt:
             PortBusyError, PortAccessError: the port cannot be had.
             DeviceDisconnectedError: the board went away.
             DeviceTimeoutError: nothing came back in time.
-            DeviceError: no MicroPython answers, or the board reported an error.
+            InstallError: no MicroPython answers, or the board reported an error.
         """
         return self._run("exec", code)
 
@@ -83,7 +83,7 @@ class Prompt:
                 "Unplug it, plug it in again and repeat.",
             ) from error
         except OSError as error:
-            raise DeviceError(
+            raise InstallError(
                 f"mpremote could not be started: {error}.", "pip install 'steelyard[install]'"
             ) from error
         if done.returncode != 0:
@@ -104,9 +104,11 @@ class Prompt:
                 "On Linux: install the udev rule, or join the group of the port (dialout).",
             )
         if "raw repl" in said or "raw paste" in said:
-            return DeviceError(f"No MicroPython answers on {self.port}.", _BOOTLOADER_ADVICE)
+            return InstallError(f"No MicroPython answers on {self.port}.", _BOOTLOADER_ADVICE)
         if "failed to access" in said or "no device" in said or "no such file or dir" in said:
             return DeviceDisconnectedError(
                 f"{self.port} cannot be opened: {last}.", "Plug the board in; check the cable."
             )
-        return DeviceError(f"'{step}' failed on the board: {last}.", "Repeat; if it stays, report.")
+        return InstallError(
+            f"'{step}' failed on the board: {last}.", "Repeat; if it stays, report."
+        )

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from steelyard.errors import SteelyardError
+from steelyard.errors import WiringError
 
 BOARD_FILE: Final = Path("firmware") / "board.py"
 
@@ -108,14 +108,14 @@ def read_board_facts(root: Path) -> BoardFacts:
     """Read the board facts of the project in the folder ``root``.
 
     Raises:
-        SteelyardError: board.py is missing, lacks a fact, or uses one pin twice.
+        WiringError: board.py is missing, lacks a fact, or uses one pin twice.
     """
     path = root / BOARD_FILE
     try:
         source = path.read_text(encoding="utf-8")
         constants = _constants(ast.parse(source))
     except (OSError, SyntaxError) as error:
-        raise SteelyardError(
+        raise WiringError(
             f"The board facts cannot be read from {path} ({error}).",
             "Run this in a whole copy of the project.",
         ) from error
@@ -148,14 +148,14 @@ def _facts(constants: dict[str, Value], comments: dict[str, str]) -> BoardFacts:
     def number(name: str) -> int:
         value = constants.get(name)
         if not isinstance(value, int):
-            raise SteelyardError(
+            raise WiringError(
                 f"{BOARD_FILE} has no whole number {name}.", "Name the fact there as before."
             )
         return value
 
     sensor = constants.get("ROLLER_SENSOR")
     if sensor not in ROLLER_SENSORS:
-        raise SteelyardError(
+        raise WiringError(
             f"{BOARD_FILE} gives ROLLER_SENSOR = {sensor!r}.",
             f"It is one of {', '.join(ROLLER_SENSORS)}.",
         )
@@ -187,7 +187,7 @@ def _facts(constants: dict[str, Value], comments: dict[str, str]) -> BoardFacts:
 def _pairs(value: Value) -> tuple[tuple[int, int], ...]:
     flat = tuple(_flat(value))
     if not flat or len(flat) % 2:
-        raise SteelyardError(
+        raise WiringError(
             f"{BOARD_FILE} gives LOAD_PINS = {value!r}.", "It is a tuple of (data, clock) pairs."
         )
     return tuple(zip(flat[::2], flat[1::2], strict=True))
@@ -205,12 +205,12 @@ def _check_pins(facts: BoardFacts) -> None:
     users: dict[int, str] = {}
     for pin, user in facts.pins():
         if pin in users:
-            raise SteelyardError(
+            raise WiringError(
                 f"{BOARD_FILE} uses GP{pin} for both {users[pin]} and {user}.",
                 "Give one of them another pin.",
             )
         if pin not in PHYSICAL_PINS and pin not in ON_BOARD:
-            raise SteelyardError(
+            raise WiringError(
                 f"{BOARD_FILE} uses GP{pin} for {user}, which the board does not bring out.",
                 f"Take one of GP{min(PHYSICAL_PINS)} to GP{max(PHYSICAL_PINS)}.",
             )

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from steelyard.errors import SteelyardError
+from steelyard.errors import WiringError
 from steelyard.wiring.bridge_network import (
     ALL_FAULTS,
     K_STEPS,
@@ -160,10 +160,10 @@ def identify_bridge(
     connection.  ``wires``: the four names, in the same order.
 
     Raises:
-        SteelyardError: not six readings, not four different names, or no resistance.
+        WiringError: not six readings, not four different names, or no resistance.
     """
     if len(ohms) != 6 or len(set(wires)) != 4:
-        raise SteelyardError(
+        raise WiringError(
             f"{len(ohms)} readings between {len(set(wires))} wires do not describe a bridge.",
             "Give six readings (1-2, 1-3, 1-4, 2-3, 2-4, 3-4) and four different names.",
         )

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from steelyard.errors import SteelyardError
+from steelyard.errors import WiringError
 
 OPEN: Final = math.inf
 """A reading beyond the meter's range: no connection."""
@@ -24,7 +24,7 @@ def parse_ohms(text: str) -> float:
     """Ohms from what a meter shows: ``352``, ``1.05k``, ``open``, ``OL``.
 
     Raises:
-        SteelyardError: it is none of these.
+        WiringError: it is none of these.
     """
     plain = text.strip().lower().replace(",", ".")
     if plain in _OPEN_WORDS:
@@ -41,10 +41,10 @@ def checked_ohms(ohms: float, text: str = "") -> float:
     """The reading itself; beyond `OPEN_FROM_OHMS` it is `OPEN`.
 
     Raises:
-        SteelyardError: negative or not a number.
+        WiringError: negative or not a number.
     """
     if math.isnan(ohms) or ohms < 0.0:
-        raise SteelyardError(
+        raise WiringError(
             f"{text or format(ohms, 'g')!r} is no resistance.",
             "Write ohms (352), kilohms (1.05k), or open where the meter shows overrange.",
         )
@@ -64,7 +64,7 @@ class Tolerance:
 
     def __post_init__(self) -> None:
         if not (0.0 < self.share <= 0.1 and 0.0 <= self.ohms <= 20.0):
-            raise SteelyardError(
+            raise WiringError(
                 f"A tolerance of {self.share:.3%} plus {self.ohms:g} ohms tells nothing.",
                 "Give 0.1 to 10 % and at most 20 ohms; a better meter costs little.",
             )

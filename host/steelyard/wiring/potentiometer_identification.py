@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from steelyard.errors import SteelyardError
+from steelyard.errors import WiringError
 from steelyard.wiring.ohmmeter import Tolerance, checked_ohms
 
 Ohms3 = tuple[float, float, float]
@@ -83,11 +83,11 @@ def identify_potentiometer(
     ``turned_ohms``: the same after the shaft was turned by a good part of its travel.
 
     Raises:
-        SteelyardError: not three readings a set, not three different names.
+        WiringError: not three readings a set, not three different names.
     """
     sets = tuple(_checked_set(readings) for readings in (ohms, turned_ohms) if readings is not None)
     if len(set(terminals)) != 3:
-        raise SteelyardError(
+        raise WiringError(
             f"{len(set(terminals))} names do not tell three terminals apart.",
             "Give three different names.",
         )
@@ -99,7 +99,7 @@ def identify_potentiometer(
 
 def _checked_set(readings: Sequence[float]) -> Ohms3:
     if len(readings) != 3:
-        raise SteelyardError(
+        raise WiringError(
             f"{len(readings)} readings do not describe a potentiometer.",
             "Give three for each position of the shaft: 1-2, 1-3, 2-3.",
         )

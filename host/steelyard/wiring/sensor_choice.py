@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from steelyard.errors import SteelyardError
+from steelyard.errors import WiringError
 
 COUNTS_PER_RATIO: Final = float(1 << 24)
 FULL_SCALE_COUNTS: Final = float(1 << 23)
@@ -46,7 +46,7 @@ class Demand:
             and 0.005 <= self.arm_metres <= 3.0
             and 1.0 <= self.shock_factor <= 5.0
         ):
-            raise SteelyardError(
+            raise WiringError(
                 f"{self.torque_newton_metres:g} N·m at {self.arm_metres:g} m with a shock factor"
                 f" of {self.shock_factor:g} is no machine of this kind.",
                 "Torque up to 5000 N·m, arm 0.005 to 3 m (metres, not millimetres), factor 1 to 5.",
@@ -79,17 +79,17 @@ class Cell:
 
     def __post_init__(self) -> None:
         if not (self.rated_newtons > 0.0 and 0.1 <= self.output_mv_per_v <= 10.0):
-            raise SteelyardError(
+            raise WiringError(
                 f"No cell has {self.rated_newtons:g} N and {self.output_mv_per_v:g} mV/V.",
                 "Rated force in newtons, output usually 1 to 3 mV/V.",
             )
         if self.gain not in (64, 128) or self.rate_sps not in NOISE_NANOVOLTS:
-            raise SteelyardError(
+            raise WiringError(
                 f"The HX711 has no gain {self.gain} with {self.rate_sps} conversions a second.",
                 "Gain 128 or 64, rate 10 or 80.",
             )
         if not 2.6 <= self.excitation_volts <= 5.5:
-            raise SteelyardError(
+            raise WiringError(
                 f"The HX711 does not run on {self.excitation_volts:g} V.",
                 "Its analogue supply may be 2.6 to 5.5 V (data sheet).",
             )
@@ -152,12 +152,12 @@ def smallest_rating(needed_newtons: float) -> float:
     """The smallest size sold that carries so many newtons.
 
     Raises:
-        SteelyardError: none does.
+        WiringError: none does.
     """
     for rated in RATED_NEWTONS:
         if rated >= needed_newtons * (1.0 - 1e-9):  # 2000 N needed, computed, is 2000 N
             return rated
-    raise SteelyardError(
+    raise WiringError(
         f"{needed_newtons:.0f} N is more than the largest usual cell of {RATED_NEWTONS[-1]:g} N.",
         "Put the cell farther from the axis, or ask an engineer.",
     )
@@ -175,7 +175,7 @@ def choose_sensor(
     """The smallest cell that will do, or a given one judged.
 
     Raises:
-        SteelyardError: a figure makes no sense, or no cell is large enough.
+        WiringError: a figure makes no sense, or no cell is large enough.
     """
     if rated_newtons is None:
         rated_newtons = smallest_rating(demand.needed_newtons)

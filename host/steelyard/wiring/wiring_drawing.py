@@ -73,7 +73,7 @@ def render_wiring_svg(root: Path) -> str:
     """The drawing for the project in ``root``, as the text of an SVG file.
 
     Raises:
-        SteelyardError: the board facts cannot be read.
+        WiringError: the board facts cannot be read.
     """
     facts = read_board_facts(root)
     parts = [part for part in wiring_parts(facts) if part.signal_pins]

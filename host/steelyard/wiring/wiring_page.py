@@ -62,7 +62,7 @@ def render_wiring_page(root: Path) -> str:
     """The page for the project in ``root``, as Markdown.
 
     Raises:
-        SteelyardError: the board facts cannot be read.
+        WiringError: the board facts cannot be read.
     """
     facts = read_board_facts(root)
     sections = [_HEAD, "## Part by part\n"]

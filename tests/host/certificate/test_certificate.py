@@ -28,7 +28,7 @@ from steelyard.calibration.register import Register
 from steelyard.certificate.content import certificate_of
 from steelyard.certificate.document import Certificate, Table
 from steelyard.certificate.issue import IssuedCertificate, issue_certificate
-from steelyard.errors import CalibrationError, CalibrationFileError
+from steelyard.errors import CalibrationFileError, MissingExtraError
 
 ISSUED = scenario.at(220)
 
@@ -265,7 +265,7 @@ def test_without_the_drawing_packages_it_says_how_to_get_them(
         return usual(name, *rest, **more)
 
     mocker.patch("builtins.__import__", without)
-    with pytest.raises(CalibrationError, match="matplotlib is not installed") as refused:
+    with pytest.raises(MissingExtraError, match="matplotlib is not installed") as refused:
         issue_certificate(lived[1], History(), tmp_path, issued_at=ISSUED)
     assert "steelyard[report]" in refused.value.advice
     assert list(tmp_path.iterdir()) == []
