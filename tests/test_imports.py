@@ -23,12 +23,13 @@ LAYERS = [
     {"calibration"},
     {"certificate"},
     {"strength"},
+    {"guidance"},
     {"publish"},
     {"cli"},
 ]
 """A part may import from its own layer and those before it."""
 
-PURE = ("calibration", "strength", "time_sync")
+PURE = ("calibration", "guidance", "strength", "time_sync")
 """Mathematics: no ports, no threads, no subprocesses."""
 
 PROTOCOL_MAY_IMPORT = {"construct", "numpy"}
