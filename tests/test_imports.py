@@ -23,8 +23,12 @@ LAYERS = [
     {"calibration"},
     {"certificate"},
     {"strength"},
+    {"store"},
+    {"report"},
     {"guidance"},
     {"publish"},
+    {"catalogue"},
+    {"screen"},
     {"cli"},
 ]
 """A part may import from its own layer and those before it."""

@@ -33,6 +33,7 @@
     │   └── ExportError               a recording cannot be written in another format
     ├── AnalysisError                 a session cannot be analysed
     │   ├── ProfileError              a machine profile cannot be understood
+    │   ├── SheetError                a session sheet cannot be understood
     │   └── WrongMachineError         the recording is of another machine
     ├── PublishError                  the stream cannot be offered to other programs
     │   └── AddressError              an address to serve on cannot be used
@@ -200,6 +201,10 @@ class AnalysisError(SteelyardError):
 
 class ProfileError(AnalysisError):
     """A machine profile cannot be understood, or contradicts itself."""
+
+
+class SheetError(AnalysisError):
+    """A session sheet cannot be understood, or states what cannot be."""
 
 
 class WrongMachineError(AnalysisError):

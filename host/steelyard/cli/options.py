@@ -39,3 +39,17 @@ calibrations_option = click.option(
 recording_argument = click.argument(
     "recording", type=click.Path(path_type=Path), metavar="RECORDING"
 )
+machine_option = click.option(
+    "--machine",
+    "-m",
+    metavar="NAME|FILE",
+    help="Profile of the machine: heron, wren or a file; without it, the one in the recording, "
+    "or the ready one of the machine it names.",
+)
+sheet_option = click.option(
+    "sheet_path",
+    "--sheet",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Session sheet (JSON): crank, plates, what was asked; what no sensor shows.",
+)

@@ -11,7 +11,13 @@ from steelyard_protocol.records import DocumentKind
 
 from steelyard.calibration import load_calibration
 from steelyard.cli.boxes import chosen_port
-from steelyard.cli.options import calibrations_option, json_option, port_option, seconds_option
+from steelyard.cli.options import (
+    calibrations_option,
+    json_option,
+    port_option,
+    seconds_option,
+    sheet_option,
+)
 from steelyard.cli.words import StatusLine, write_json
 from steelyard.device.discovery import parse_box_id
 from steelyard.recording.documents import Document
@@ -19,6 +25,9 @@ from steelyard.recording.file_format import Subject
 from steelyard.recording.recorder import Recorder, RecordingPlan
 from steelyard.recording.recording_progress import RecordingProgress
 from steelyard.recording.writer import with_suffix
+from steelyard.report.sources import profile_document, sheet_document
+from steelyard.strength.profile_file import load_profile
+from steelyard.strength.session_sheet import load_sheet
 from steelyard.transport.reconnecting import ReconnectingLink
 
 
@@ -31,6 +40,12 @@ from steelyard.transport.reconnecting import ReconnectingLink
 @click.option("--note", multiple=True, help="A remark to keep with the recording.")
 @click.option("--box", "box_id", metavar="ID", help="Accept only the box with this id.")
 @calibrations_option
+@sheet_option
+@click.option(
+    "--profile",
+    metavar="NAME|FILE",
+    help="Profile of the machine to keep in the recording: heron, wren or a file.",
+)
 @json_option
 def record(
     recording: Path,
@@ -41,17 +56,27 @@ def record(
     note: tuple[str, ...],
     box_id: str | None,
     calibration_paths: tuple[Path, ...],
+    sheet_path: Path | None,
+    profile: str | None,
     as_json: bool,
 ) -> None:
     """Record a box for a time or until Ctrl-C.
 
     When the box is unplugged or starts anew, recording waits and goes on in the same
-    file. An existing file is never written over.
+    file. An existing file is never written over. Calibrations, session sheet and machine
+    profile are kept in the recording, which then explains itself alone; what is wrong in the
+    sheet is corrected later in NAME.sheet.json beside it.
     """
     documents = [
         Document(DocumentKind.CALIBRATION, load_calibration(path).to_json())
         for path in calibration_paths
     ]
+    documents += [sheet_document(load_sheet(sheet_path))] if sheet_path else []
+    if profile:
+        documents.append(profile_document(profile))
+        of_machine = load_profile(profile)
+        machine = machine or of_machine.name
+        of_machine.require(machine, "")
     plan = RecordingPlan(
         with_suffix(recording),
         Subject(machine, client),

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from steelyard.errors import AnalysisError, ProfileError, WrongMachineError
+from steelyard.errors import AnalysisError, ProfileError, SheetError, WrongMachineError
 
-__all__ = ["AnalysisError", "ProfileError", "WrongMachineError"]
+__all__ = ["AnalysisError", "ProfileError", "SheetError", "WrongMachineError"]

@@ -29,12 +29,16 @@ def ready_profile(name: str) -> MachineProfile:
 
     Raises ProfileError for another name.
     """
+    return profile_from_json(_ready_text(name))
+
+
+def _ready_text(name: str) -> str:
     if name not in READY:
         raise ProfileError(
             f"There is no ready profile “{name}”.", f"There are: {', '.join(READY)}."
         )
     folder = resources.files("steelyard.strength") / "profiles"
-    return profile_from_json((folder / f"{name}.json").read_text(encoding="utf-8"))
+    return (folder / f"{name}.json").read_text(encoding="utf-8")
 
 
 def load_profile(name_or_path: str) -> MachineProfile:
@@ -42,17 +46,24 @@ def load_profile(name_or_path: str) -> MachineProfile:
 
     Raises ProfileError when it cannot be read or understood.
     """
+    return profile_from_json(profile_text(name_or_path))
+
+
+def profile_text(name_or_path: str) -> str:
+    """The JSON of a ready profile or of a file, as it stands.
+
+    Raises ProfileError when it cannot be read.
+    """
     if name_or_path.casefold() in READY:
-        return ready_profile(name_or_path.casefold())
+        return _ready_text(name_or_path.casefold())
     path = Path(name_or_path)
     try:
-        text = path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ProfileError(
             f"The machine profile {path} could not be read: {error}.",
             f"Give a file, or one of the ready ones: {', '.join(READY)}.",
         ) from error
-    return profile_from_json(text)
 
 
 def profile_from_json(text: str) -> MachineProfile:

@@ -17,6 +17,7 @@ from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.balance import BalanceFit, fit_sweeps
 from steelyard.strength.before_after import StationResponse, fatigue_response
 from steelyard.strength.counterweight import BodyWeight, CrankAdvice, body_weight, crank_advice
+from steelyard.strength.crank_course import CrankSetting, cranked, sweeps_to_fit, turns_at
 from steelyard.strength.effort import EffortLimits
 from steelyard.strength.form_faults import Prescription
 from steelyard.strength.isometric import IsometricTest, isometric_test
@@ -41,7 +42,8 @@ class SessionFacts:
 
     ``crank_turns`` is where the crank stood; ``stack_kg`` the plates chosen;
     ``client_range`` the extended and the flexed end in degrees, taken from the
-    sweep where it is None.
+    sweep where it is None.  ``crank_course`` where the crank stood when, for a
+    session in which it was turned; it goes before ``crank_turns``.
     """
 
     crank_turns: float | None = None
@@ -52,6 +54,11 @@ class SessionFacts:
     prescription: Prescription = field(default_factory=Prescription)
     stop_rules: StopRules = field(default_factory=StopRules)
     effort_limits: EffortLimits = field(default_factory=EffortLimits)
+    crank_course: tuple[CrankSetting, ...] = ()
+
+    def turns_at(self, seconds: float) -> float | None:
+        """Where the crank stood at a moment; None where that is not known."""
+        return turns_at(self.crank_course, seconds) if self.crank_course else self.crank_turns
 
 
 @dataclass(frozen=True)
@@ -84,19 +91,22 @@ def analyse_session(
         return SessionAnalysis(None, None, None, None, None, (), (), (), (), tuple(said))
     first_effort = _first_effort(signals, profile, facts)
     sweeps = [one for one in slow_sweeps(signals) if one.end_seconds <= first_effort]
-    balance = _attempt(lambda: fit_sweeps(signals, sweeps), said, "no-balance")
+    fitted = sweeps_to_fit(sweeps, facts.crank_course)
+    turns = facts.turns_at(_end_of(fitted))
+    balance = _attempt(lambda: fit_sweeps(signals, fitted), said, "no-balance")
     client_range = facts.client_range or _range_of(signals, sweeps)
     restraint = _restraint(signals, profile, sweeps)
     said += [] if restraint is None else list(restraint.statements)
     advice = weight = None
     if balance is not None:
         said += _relaxed(balance, profile)
-        advice = crank_advice(balance, profile, facts.crank_turns)
+        advice = crank_advice(balance, profile, turns)
         said += list(advice.statements)
-        if facts.crank_turns is not None:
-            weight = body_weight(balance, profile, facts.crank_turns)
+        if turns is not None:
+            weight = body_weight(balance, profile, turns)
             said += _plausible(weight, profile, facts)
-    sets = _sets(signals, profile, facts, client_range, balance, _end_of(sweeps), said)
+    crank = _Crank(facts, turns)
+    sets = _sets(signals, profile, facts, client_range, balance, _end_of(sweeps), said, crank)
     tests = _tests(signals, profile, facts, balance, sets)
     for test in tests:
         said += list(test.statements)
@@ -117,6 +127,31 @@ def analyse_session(
         responses,
         tuple(dict.fromkeys(said)),
     )
+
+
+@dataclass(frozen=True)
+class _Crank:
+    """Where the crank stood at the balance, to say what it did to the balance of a later set."""
+
+    facts: SessionFacts
+    turns: float | None
+
+    def balance_at(
+        self,
+        balance: BalanceFit | None,
+        seconds: float,
+        profile: MachineProfile,
+        said: list[Statement],
+    ) -> BalanceFit | None:
+        now = self.facts.turns_at(seconds)
+        if balance is None or now is None or self.turns is None or now == self.turns:
+            return balance
+        text = (
+            f"The crank was turned by {now - self.turns:+g} turns after the balance: for the set "
+            f"at {seconds:.0f} s the balance is worked out from that, not measured."
+        )
+        said.append(Statement("crank-turned", text, seconds))
+        return cranked(balance, now - self.turns, profile.counterweight)
 
 
 def _attempt(work: Callable[[], Found], said: list[Statement], code: str) -> Found | None:
@@ -190,6 +225,7 @@ def _sets(
     balance: BalanceFit | None,
     after: float,
     said: list[Statement],
+    crank: _Crank,
 ) -> list[tuple[SetSummary, float, float]]:
     """Each set with the times of its first start and its last end."""
     low, high = client_range or profile.travel_degrees
@@ -213,7 +249,7 @@ def _sets(
                 profile,
                 facts.prescription,
                 reach,
-                balance,
+                crank.balance_at(balance, float(signals.seconds[group[0].start]), profile, said),
                 facts.stop_rules,
             ),
             *_times(signals, group),
