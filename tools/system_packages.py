@@ -1,4 +1,4 @@
-"""Programs that some tests use and pip cannot bring: installed here where that is this user's right."""
+"""Programs that tests use and pip cannot bring: installed where that is this user's right."""
 
 from __future__ import annotations
 
