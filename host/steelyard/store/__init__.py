@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 from steelyard.store.store_errors import StoreExtraError
 
 if TYPE_CHECKING:
-    from steelyard.store.records import Records, open_records
+    from steelyard.store.records import Records, open_records, restore_records
 
-__all__ = ["Records", "open_records"]
+__all__ = ["Records", "open_records", "restore_records"]
 
 
 def __getattr__(name: str) -> Any:

@@ -20,8 +20,10 @@ _LOCK: Final = 0x57EE17A2D
 """Any number, the same in every version: PostgreSQL's lock for migrating."""
 
 
-def prepare_schema(database: Database, copy_first: Callable[[str], object]) -> None:
+def prepare_schema(database: Database, copy_first: Callable[[str], object]) -> bool:
     """Create or upgrade the tables; ``copy_first(label)`` is called before an upgrade.
+
+    Gives whether there were none before.
 
     Raises StoreVersionError for a schema of a newer version or of another
     program; nothing is changed then.
@@ -29,7 +31,7 @@ def prepare_schema(database: Database, copy_first: Callable[[str], object]) -> N
     with plain_errors(database.place), database.engine.connect() as connection:
         found = _revision(connection)
     if found == HEAD:
-        return
+        return False
     if found is not None:
         _require_known(found)
         copy_first(f"before-schema-{HEAD}")
@@ -39,6 +41,15 @@ def prepare_schema(database: Database, copy_first: Callable[[str], object]) -> N
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK})
         if _revision(connection) != HEAD:  # another process may have been first
             _upgrade(connection)
+    return found is None
+
+
+def require_current(database: Database) -> None:
+    """Refuse a database whose schema is not that of this version.  Raises StoreVersionError."""
+    with plain_errors(database.place), database.engine.connect() as connection:
+        found = _revision(connection)
+    if found != HEAD:
+        raise StoreVersionError(f"Its schema is {found}, not {HEAD}.", "")
 
 
 def _revision(connection: Connection) -> str | None:
