@@ -6,7 +6,9 @@
 machine    heron (back), wren (neck)
 client     steady, rushed, short, slipping, weak, stops, throwing, dropping,
            uneven, controlled, partial, pausing, abrupt, fickle
-task       session, rest, weights, balancing, sets, response
+task       session, rest, weights, balancing, sets, response, guided
+script     file whose lines are orders to the client of task guided
+           (virtual_client.py says which)
 seed       whole number; another seed is another client and other cells
 speed      1 (real time), a factor, or max (as fast as it is read)
 faults     see faults.py
@@ -24,6 +26,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Final
 
 from ..errors import SimulatorOptionError
@@ -40,7 +43,8 @@ class WorldOptions:
     """The world around a box.  Equal options give equal worlds, to the last bit.
 
     ``masses_kg`` is the schedule of task ``weights``, each mass for
-    ``dwell_seconds``; ``gravity_m_s2`` is the true local one.
+    ``dwell_seconds``; ``gravity_m_s2`` is the true local one.  ``script_path``: where
+    the client of task ``guided`` finds orders, besides those given in the program.
     """
 
     machine: MachineTruth = HERON
@@ -50,6 +54,7 @@ class WorldOptions:
     masses_kg: tuple[float, ...] = ()
     dwell_seconds: float = 12.0
     gravity_m_s2: float = 9.81
+    script_path: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -146,6 +151,14 @@ def _read_gravity(options: BoxOptions, value: str) -> BoxOptions:
     return replace(options, world=replace(options.world, gravity_m_s2=gravity_m_s2))
 
 
+def _read_script(options: BoxOptions, value: str) -> BoxOptions:
+    if not value:
+        raise SimulatorOptionError(
+            "Option script of the virtual box names no file.", "Write script=FILE."
+        )
+    return replace(options, world=replace(options.world, script_path=Path(value)))
+
+
 def _read_speed(options: BoxOptions, value: str) -> BoxOptions:
     return replace(
         options, speed=math.inf if value == "max" else _number("speed", value, 0.01, 100.0)
@@ -180,4 +193,5 @@ _READERS: Final[dict[str, Callable[[BoxOptions, str], BoxOptions]]] = {
     "rate": _read_rate,
     "drift": _read_drift,
     "ticks": _read_ticks,
+    "script": _read_script,
 }

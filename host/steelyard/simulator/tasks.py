@@ -12,10 +12,17 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Final
+from typing import Final, Protocol
 
-from .client_model import ClientTruth
+from .client_model import ClientTruth, Manner
 from .machine_model import MachineTruth
+
+
+class Orders(Protocol):
+    """What a client who does as told was told."""
+
+    def next_segments(self, script: Script) -> Iterator[Segment]:
+        """The segments of the next order; none when nothing is asked."""
 
 
 class Kind(Enum):
@@ -93,6 +100,7 @@ class Segment:
 class Script:
     """What a task writes its segments from.
 
+    ``orders`` is what the client of task ``guided`` was told to do.
     ``masses_kg`` and ``dwell_seconds`` are the technician's schedule;
     ``source`` draws what differs from one repetition to the next.
     """
@@ -102,6 +110,7 @@ class Script:
     source: random.Random
     masses_kg: tuple[float, ...] = ()
     dwell_seconds: float = 12.0
+    orders: Orders | None = None
 
     @property
     def ends_degrees(self) -> tuple[float, float]:
@@ -111,6 +120,7 @@ class Script:
         return max(low, travel_low + 2.0), min(high, travel_high - 2.0)
 
 
+IDLE_SECONDS: Final = 0.1
 REPETITIONS: Final = 8
 EFFORT_SECONDS: Final = 6.0
 
@@ -165,6 +175,18 @@ def response(script: Script) -> Iterator[Segment]:
         yield Segment(Kind.FREE, 2.0, "set done")
 
 
+def guided(script: Script) -> Iterator[Segment]:
+    """Do what the client is told at run time (``virtual_client``), and nothing between."""
+    while True:
+        told = False
+        if script.orders is not None:
+            for segment in script.orders.next_segments(script):
+                told = True
+                yield segment
+        if not told:
+            yield Segment(Kind.HOLD, IDLE_SECONDS, "waiting for an order")
+
+
 def _relaxed_sweep(script: Script) -> Iterator[Segment]:
     extended, flexed = script.ends_degrees
     seconds = (flexed - extended) / 5.0  # 5 degrees a second
@@ -198,41 +220,49 @@ def _isometric_test(script: Script) -> Iterator[Segment]:
 
 
 def _set_of_repetitions(script: Script) -> Iterator[Segment]:
-    extended, flexed = script.ends_degrees
+    flexed = script.ends_degrees[1]
     manner = script.client.manner
-    top = flexed + (extended - flexed) * manner.range_fraction
-    low = flexed - manner.clearance_degrees
     yield Segment(Kind.MOVE, 4.0, "to start", flexed)
     yield Segment(Kind.FREE, 2.0, "ready", flexed)
     for repetition in range(1, REPETITIONS + 1):
         if manner.stops_after and repetition > manner.stops_after:
             yield Segment(Kind.FREE, 6.0, "stopped", flexed)
             return
-        pace = script.source.gauss(1.0, 0.04)
-        reach = top + script.source.gauss(0.0, 0.6)
-        if manner.partial_every and repetition % manner.partial_every == 0:
-            reach = flexed + (reach - flexed) * manner.partial_fraction
         slip = manner.slip_degrees if repetition >= 3 else 0.0
-        up = Segment(
-            Kind.FREE,
-            pace * manner.concentric_seconds,
-            f"repetition {repetition}, concentric",
-            reach,
-            slip_degrees=slip,
-            early=manner.throw,
-            ripple=manner.ripple,
-        )
-        yield from _stopping_half_way(up, low, manner.mid_pause_seconds)
-        yield Segment(Kind.FREE, manner.hold_seconds, f"repetition {repetition}, turn", reach)
-        yield Segment(
-            Kind.FREE,
-            pace * manner.eccentric_seconds,
-            f"repetition {repetition}, eccentric",
-            low,
-            late=manner.drop,
-            ripple=manner.ripple,
-        )
-        yield Segment(Kind.FREE, manner.pause_seconds, f"repetition {repetition}, pause", low)
+        yield from one_repetition(script, manner, repetition, slip)
+
+
+def one_repetition(
+    script: Script, manner: Manner, repetition: int, slip_degrees: float
+) -> Iterator[Segment]:
+    """Do one repetition in a manner."""
+    extended, flexed = script.ends_degrees
+    top = flexed + (extended - flexed) * manner.range_fraction
+    low = flexed - manner.clearance_degrees
+    pace = script.source.gauss(1.0, 0.04)
+    reach = top + script.source.gauss(0.0, 0.6)
+    if manner.partial_every and repetition % manner.partial_every == 0:
+        reach = flexed + (reach - flexed) * manner.partial_fraction
+    up = Segment(
+        Kind.FREE,
+        pace * manner.concentric_seconds,
+        f"repetition {repetition}, concentric",
+        reach,
+        slip_degrees=slip_degrees,
+        early=manner.throw,
+        ripple=manner.ripple,
+    )
+    yield from _stopping_half_way(up, low, manner.mid_pause_seconds)
+    yield Segment(Kind.FREE, manner.hold_seconds, f"repetition {repetition}, turn", reach)
+    yield Segment(
+        Kind.FREE,
+        pace * manner.eccentric_seconds,
+        f"repetition {repetition}, eccentric",
+        low,
+        late=manner.drop,
+        ripple=manner.ripple,
+    )
+    yield Segment(Kind.FREE, manner.pause_seconds, f"repetition {repetition}, pause", low)
 
 
 def _stopping_half_way(up: Segment, low: float, pause_seconds: float) -> Iterator[Segment]:
@@ -255,6 +285,7 @@ def _rest_between_sets(script: Script) -> Iterator[Segment]:
 
 TASKS: Final[dict[str, Callable[[Script], Iterator[Segment]]]] = {
     "balancing": balancing,
+    "guided": guided,
     "response": response,
     "rest": rest,
     "session": session,

@@ -6,6 +6,7 @@ world for every reader; between steps values are interpolated.
 
 from __future__ import annotations
 
+import itertools
 import math
 import random
 from collections.abc import Iterator
@@ -18,10 +19,13 @@ from .hanging import HangingWeights
 from .machine_model import MachineModel, gravity_torque
 from .options import WorldOptions
 from .parts.bench import Inputs
-from .tasks import TASKS, Kind, Script, Segment
+from .tasks import RELAX_SECONDS, TASKS, Kind, Script, Segment
+from .virtual_client import VirtualClient
 
 STEP_US: Final = 4000
 STEP_SECONDS: Final = STEP_US * 1e-6
+ORDER_STEPS: Final = 25
+"""So many steps apart the client listens for a stop."""
 ROLLER_TRACK_DEGREES: Final = 300.0
 RESTRAINT_PRELOAD_NEWTONS: Final = 60.0
 SEATED_DEGREES: Final = 30.0
@@ -58,7 +62,8 @@ class World(Inputs):
     """Everything outside the box, in virtual time; what the sensors feel of it.
 
     Public truth: ``truth`` (the last step), ``log`` (the script so far),
-    ``machine``, ``client``, ``cells`` (their ``truth`` records).
+    ``machine``, ``client``, ``cells`` (their ``truth`` records).  ``virtual_client``
+    takes orders in task ``guided``; None in the others.
     """
 
     def __init__(self, options: WorldOptions) -> None:
@@ -82,7 +87,11 @@ class World(Inputs):
         self.weights = HangingWeights(options.gravity_m_s2, random.Random(f"{seed}/weights"))
         self.truth = Truth(roller_degrees=options.machine.roller_degrees_at_rest)
         self.log: list[Logged] = []
-        self._script = self._write_script(random.Random(f"{seed}/script"))
+        self.virtual_client = (
+            VirtualClient(self, options.script_path) if options.task == "guided" else None
+        )
+        self._source = random.Random(f"{seed}/script")
+        self._script = self._write_script(self._source)
         self._segment = Segment(Kind.HOLD, 0.0, "start")
         self._segment_start = 0.0
         self._from_degrees = SEATED_DEGREES
@@ -95,7 +104,12 @@ class World(Inputs):
     def _write_script(self, source: random.Random) -> Iterator[Segment]:
         options = self.options
         script = Script(
-            options.machine, self.client.truth, source, options.masses_kg, options.dwell_seconds
+            options.machine,
+            self.client.truth,
+            source,
+            options.masses_kg,
+            options.dwell_seconds,
+            self.virtual_client,
         )
         return TASKS[options.task](script)
 
@@ -157,6 +171,8 @@ class World(Inputs):
         truth.seconds = seconds
         while seconds >= self._segment_start + self._segment.seconds:
             self._advance_script(self._segment_start + self._segment.seconds)
+        if self.virtual_client is not None and self._step_count % ORDER_STEPS == 0:
+            self._stop_if_told(self.virtual_client, seconds)
         inside = seconds - self._segment_start
         kind = self._segment.kind
         if kind is Kind.FREE:
@@ -166,6 +182,26 @@ class World(Inputs):
         else:
             self._step_held(inside)
         self._feel()
+
+    def _stop_if_told(self, client: VirtualClient, seconds: float) -> None:
+        """Cut the segment short: whoever pushes lets go, whoever lifts sets down."""
+        if not client.take_stop():
+            return
+        segment, inside = self._segment, seconds - self._segment_start
+        here = self._target(inside)
+        if segment.kind is Kind.EFFORT:
+            level = segment.effort_at(inside)
+            ending = Segment(
+                Kind.EFFORT, RELAX_SECONDS, "stopped", effort=level, rise_seconds=STEP_SECONDS
+            )
+        elif segment.kind is Kind.FREE:
+            ending = Segment(Kind.FREE, 2.0, "stopped", self._rest_degrees)
+        else:
+            ending = Segment(Kind.HOLD, 0.5, "stopped")
+        self._script = itertools.chain((ending,), self._write_script(self._source))
+        self._from_degrees = here
+        self._segment = Segment(Kind.FREE if segment.kind is Kind.FREE else Kind.HOLD, 0.0, "cut")
+        self._advance_script(seconds)
 
     def _advance_script(self, start_seconds: float) -> None:
         self._from_degrees = self._target(self._segment.seconds)

@@ -131,7 +131,7 @@ def isometric_test(
     stations = sorted(
         (
             Station(
-                float(np.median([one.degrees.value for one in group])), _compared(group, limits)
+                float(np.median([one.degrees.value for one in group])), compared(group, limits)
             )
             for group in groups
         ),
@@ -236,7 +236,7 @@ def _group_for(groups: list[list[Effort]], effort: Effort) -> list[Effort]:
     return groups[-1]
 
 
-def _compared(efforts: Sequence[Effort], limits: EffortLimits) -> tuple[Effort, ...]:
+def compared(efforts: Sequence[Effort], limits: EffortLimits) -> tuple[Effort, ...]:
     """Mark an effort that falls short of a repeat at the same station by too much."""
     valid = [effort for effort in efforts if effort.valid and effort.peak is not None]
     best = max((one.peak.value for one in valid if one.peak), default=0.0)
