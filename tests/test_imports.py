@@ -13,7 +13,7 @@ PROTOCOL = ROOT / "protocol" / "steelyard_protocol"
 
 LAYERS = [
     {"errors", "__init__"},
-    {"wiring"},
+    {"wiring", "printed"},
     {"time_sync"},
     {"transport"},
     {"device"},

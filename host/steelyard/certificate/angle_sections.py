@@ -8,8 +8,9 @@ import numpy as np
 
 from steelyard.calibration.angle_calibration import AngleCalibration
 from steelyard.certificate.budget_section import budget_table
-from steelyard.certificate.document import Section, Table
-from steelyard.certificate.plots import draw_angle, picture
+from steelyard.certificate.plots import draw_angle
+from steelyard.printed.document import Section, Table
+from steelyard.printed.drawing import picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

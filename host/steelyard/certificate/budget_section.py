@@ -6,7 +6,7 @@ import math
 
 from steelyard.calibration.quantity import Quantity
 from steelyard.calibration.uncertainty import Budget
-from steelyard.certificate.document import Section, Table
+from steelyard.printed.document import Section, Table
 
 
 def uncertainty_section(quantity: Quantity) -> Section:

@@ -9,7 +9,7 @@ from steelyard.calibration.history import Act, History
 from steelyard.calibration.quantity import Quantity, quantity_of
 from steelyard.calibration.uncertainty import format_measurement
 from steelyard.certificate import angle_sections, life_sections, load_sections
-from steelyard.certificate.document import Certificate, Section
+from steelyard.printed.document import PrintedDocument, Section
 
 CAUTION: Final = (
     "In-house calibration. Not an accredited certificate: no accreditation body has assessed how "
@@ -25,7 +25,7 @@ def certificate_of(
     issued_at: str,
     practice: str = "",
     machine: str = "",
-) -> Certificate:
+) -> PrintedDocument:
     """Put the certificate together; ``issued_at`` as ISO 8601.
 
     Needs matplotlib for the drawings.
@@ -60,11 +60,12 @@ def certificate_of(
             ("Note", conditions.note),
         ),
     )
+    number = calibration.calibration_id[:12]
     remarks = Section("Remarks", paragraphs=tuple(calibration.remarks) or ("None.",))
-    return Certificate(
+    return PrintedDocument(
         title="Certificate of in-house calibration",
         subtitle=" · ".join(part for part in (practice, machine, kind) if part),
-        number=calibration.calibration_id[:12],
+        number=number,
         issued_at=issued_at,
         caution=CAUTION,
         headline=headline,
@@ -73,6 +74,8 @@ def certificate_of(
             ("Content hash of the calibration (SHA-256)", calibration.calibration_id),
             ("Last entry of the history (SHA-256)", history.head),
         ),
+        foot=f"in-house calibration {number}, not an accredited certificate",
+        signatures=("calibrated by, date", "read and filed by, date"),
         data={
             "calibration_id": calibration.calibration_id,
             "history_head": history.head,

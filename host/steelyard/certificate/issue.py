@@ -38,8 +38,8 @@ def issue_certificate(
     """
     try:
         from steelyard.certificate.content import certificate_of
-        from steelyard.certificate.paper import paper
-        from steelyard.certificate.web_page import web_page
+        from steelyard.printed.paper import paper
+        from steelyard.printed.web_page import web_page
 
         made = certificate_of(
             calibration, history, issued_at=issued_at, practice=practice, machine=machine

@@ -17,9 +17,10 @@ from steelyard.calibration.daily_check import (
 )
 from steelyard.calibration.history import Act, History
 from steelyard.calibration.quantity import Quantity
-from steelyard.certificate.document import Section, Table
-from steelyard.certificate.plots import draw_chart, picture
+from steelyard.certificate.plots import draw_chart
 from steelyard.errors import CalibrationFileError
+from steelyard.printed.document import Section, Table
+from steelyard.printed.drawing import picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

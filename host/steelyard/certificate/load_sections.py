@@ -17,9 +17,10 @@ from steelyard.calibration.response_fit import ResponseFit, fit_response
 from steelyard.calibration.uncertainty import Budget
 from steelyard.calibration.zeroing import Zeroing
 from steelyard.certificate.budget_section import uncertainty_section
-from steelyard.certificate.document import Picture, Section, Table
-from steelyard.certificate.plots import draw_loop, draw_residuals, picture
+from steelyard.certificate.plots import draw_loop, draw_residuals
 from steelyard.certificate.weights_section import weights_section
+from steelyard.printed.document import Picture, Section, Table
+from steelyard.printed.drawing import picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -2,70 +2,20 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from steelyard.calibration.control_chart import Chart
 from steelyard.calibration.daily_check import DriftCharts
 from steelyard.calibration.least_squares import Array
-from steelyard.certificate.document import Picture
+from steelyard.printed.drawing import BAND, BAND_INNER, BLUE, GREY, INK, RUST
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
-SIZE_INCHES: Final = (7.0, 2.6)
-DOTS_PER_INCH: Final = 220
-INK: Final = "#1d2733"
-BLUE: Final = "#2f6690"
-RUST: Final = "#b5532d"
-GREY: Final = "#8a94a0"
-BAND: Final = "#cfdde8"
-BAND_INNER: Final = "#9dbdd3"
 RUN_MARKS: Final = "osDPXv^<>*"
-
-
-def picture(draw: Callable[[Axes], None], caption: str) -> Picture:
-    """Draw once, keep it as SVG text and as PNG bytes."""
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
-    style: Any = {
-        "font.family": "DejaVu Sans",
-        "font.size": 8.0,
-        "svg.fonttype": "path",
-        # the same drawing has the same bytes
-        "svg.hashsalt": "steelyard",
-        "axes.edgecolor": GREY,
-        "axes.labelcolor": INK,
-        "xtick.color": INK,
-        "ytick.color": INK,
-        "text.color": INK,
-    }
-    with mpl.rc_context(style):
-        figure = Figure(figsize=SIZE_INCHES, layout="constrained")
-        axes = figure.add_subplot()
-        axes.spines[["top", "right"]].set_visible(False)
-        axes.grid(True, color="#e6eaee", linewidth=0.6)
-        axes.set_axisbelow(True)
-        draw(axes)
-        return Picture(_svg(figure), _png(figure), caption)
-
-
-def _svg(figure: Figure) -> str:
-    target = io.StringIO()
-    figure.savefig(target, format="svg", metadata={"Date": None, "Creator": None})
-    text = target.getvalue()
-    return text[text.index("<svg") :]
-
-
-def _png(figure: Figure) -> bytes:
-    target = io.BytesIO()
-    figure.savefig(target, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
-    return target.getvalue()
 
 
 def draw_residuals(

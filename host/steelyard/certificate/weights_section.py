@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from steelyard.calibration.quantity import Quantity
 from steelyard.calibration.weights import Weight
-from steelyard.certificate.document import Section, Table
+from steelyard.printed.document import Section, Table
 
 
 def weights_section(quantity: Quantity) -> Section:

@@ -26,9 +26,9 @@ from steelyard.calibration import (
 from steelyard.calibration.history import Act, History
 from steelyard.calibration.register import Register
 from steelyard.certificate.content import certificate_of
-from steelyard.certificate.document import Certificate, Table
 from steelyard.certificate.issue import IssuedCertificate, issue_certificate
 from steelyard.errors import CalibrationFileError, MissingExtraError
+from steelyard.printed.document import PrintedDocument, Table
 
 ISSUED = scenario.at(220)
 
@@ -39,7 +39,7 @@ def lived(tmp_path_factory: pytest.TempPathFactory) -> tuple[Register, TorqueCal
 
 
 @pytest.fixture(scope="module")
-def made(lived: tuple[Register, TorqueCalibration]) -> Certificate:
+def made(lived: tuple[Register, TorqueCalibration]) -> PrintedDocument:
     register, calibration = lived
     return certificate_of(
         calibration, register.history(), issued_at=ISSUED,
@@ -58,7 +58,7 @@ def issued(
     )  # fmt: skip
 
 
-def tables(certificate: Certificate) -> dict[str, Table]:
+def tables(certificate: PrintedDocument) -> dict[str, Table]:
     return {
         f"{section.title}/{number}": table
         for section in certificate.sections
@@ -66,7 +66,7 @@ def tables(certificate: Certificate) -> dict[str, Table]:
     }
 
 
-def words(certificate: Certificate) -> str:
+def words(certificate: PrintedDocument) -> str:
     def every(value: Any) -> Iterator[str]:
         if isinstance(value, str):
             yield value
@@ -81,7 +81,7 @@ def words(certificate: Certificate) -> str:
     return "\n".join(every(certificate))
 
 
-def test_it_says_what_a_certificate_has_to(made: Certificate) -> None:
+def test_it_says_what_a_certificate_has_to(made: PrintedDocument) -> None:
     text = words(made)
     for said in (
         "In-house calibration",
@@ -111,7 +111,7 @@ def test_it_says_what_a_certificate_has_to(made: Certificate) -> None:
 
 
 def test_numbers_are_those_of_the_calibration(
-    made: Certificate, lived: tuple[Register, TorqueCalibration]
+    made: PrintedDocument, lived: tuple[Register, TorqueCalibration]
 ) -> None:
     calibration = lived[1]
     headline = dict(made.headline)
@@ -128,7 +128,7 @@ def test_numbers_are_those_of_the_calibration(
     assert loads[-1] == pytest.approx(calibration.high_newton_metres, abs=0.01)
 
 
-def test_drawings_are_there(made: Certificate) -> None:
+def test_drawings_are_there(made: PrintedDocument) -> None:
     drawings = [drawing for section in made.sections for drawing in section.pictures]
     assert len(drawings) == 3
     for drawing in drawings:
@@ -171,7 +171,7 @@ def test_page_stands_alone(issued: IssuedCertificate) -> None:
     assert "Saltmarsh Back &amp; Neck" in text
 
 
-def test_page_and_paper_say_the_same(issued: IssuedCertificate, made: Certificate) -> None:
+def test_page_and_paper_say_the_same(issued: IssuedCertificate, made: PrintedDocument) -> None:
     text = issued.web_page.read_text(encoding="utf-8")
     for section in made.sections:
         assert f"<h2>{section.title}</h2>" in text
