@@ -172,7 +172,7 @@ def find_calibrations(
     """
     result: dict[int, AnyCalibration] = {}
     inside = (
-        _calibration(document.text)
+        calibration_from_json(document.text)
         for document in held.documents
         if document.kind == DocumentKind.CALIBRATION
     )
@@ -201,7 +201,8 @@ def _given(held: Recording, given: Iterable[Path | AnyCalibration]) -> Iterator[
                     yield found
 
 
-def _calibration(text: str) -> AnyCalibration:
+def calibration_from_json(text: str) -> AnyCalibration:
+    """A calibration of whatever kind from its text.  Raises CalibrationError."""
     kinds: tuple[type[AnyCalibration], ...] = (
         ForceCalibration,
         TorqueCalibration,

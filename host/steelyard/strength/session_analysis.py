@@ -89,8 +89,7 @@ def analyse_session(
     said: list[Statement] = list(signals.statements)
     if any(one.code == "angle-dead" for one in said):
         return SessionAnalysis(None, None, None, None, None, (), (), (), (), tuple(said))
-    first_effort = _first_effort(signals, profile, facts)
-    sweeps = [one for one in slow_sweeps(signals) if one.end_seconds <= first_effort]
+    sweeps = passive_sweeps(signals, profile, facts)
     fitted = sweeps_to_fit(sweeps, facts.crank_course)
     turns = facts.turns_at(_end_of(fitted))
     balance = _attempt(lambda: fit_sweeps(signals, fitted), said, "no-balance")
@@ -127,6 +126,12 @@ def analyse_session(
         responses,
         tuple(dict.fromkeys(said)),
     )
+
+
+def passive_sweeps(signals: Signals, profile: MachineProfile, facts: SessionFacts) -> list[Sweep]:
+    """Slow sweeps before strength came in."""
+    first_effort = _first_effort(signals, profile, facts)
+    return [one for one in slow_sweeps(signals) if one.end_seconds <= first_effort]
 
 
 @dataclass(frozen=True)
