@@ -25,6 +25,8 @@ _COMMANDS: Final = {
     "history": "Show what happened to the calibrations, and compare them.",
     "certify": "Check a stored calibration for changes; write its certificate.",
     "analyse": "Balance, strength and repetitions of a recorded session.",
+    "report": "Write a session report for client or clinician.",
+    "recompute": "Make every figure of a report again from its recording.",
     "watch": "Print calibrated values as they come.",
     "overview": "Draw a whole recording at a glance.",
     "publish": "Offer the stream to other programs.",

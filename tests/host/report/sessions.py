@@ -74,7 +74,8 @@ def calibrated(port: SimulatedPort, box_id: str, loads: int = 5, piece_kg: float
 def box_calibration(machine: str = "heron", seed: int = 11) -> ForceCalibration:
     port = virtual_box(machine, seed=seed)
     with Box.open(port) as box:
-        return calibrated(port, box.description.box_id_text)
+        piece_kg = 10.0 if machine == "wren" else 20.0
+        return calibrated(port, box.description.box_id_text, piece_kg=piece_kg)
 
 
 def sheet_of(machine: str = "heron", client: str = "steady", seed: int = 11) -> SessionSheet:

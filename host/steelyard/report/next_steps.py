@@ -1,0 +1,53 @@
+"""The load for the next visit, by the practice's own rule and with its reason, or why none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from steelyard.report.recorded_analysis import RecordedAnalysis
+from steelyard.strength.load_rule import next_load
+
+
+@dataclass(frozen=True)
+class LoadAdvice:
+    """``mass_kg`` None where nothing is suggested; ``reason`` says why in both cases."""
+
+    mass_kg: float | None
+    reason: str
+
+
+def load_advice(analysis: RecordedAnalysis) -> LoadAdvice:
+    """Apply the rule on the session sheet to the last set."""
+    sheet, sets, profile = analysis.sheet, analysis.found.sets, analysis.profile
+    hindrance = _hindrance(analysis)
+    if hindrance or sheet.stack_kg is None or profile is None:
+        return LoadAdvice(None, hindrance)
+    last = sets[-1]
+    found = next_load(sheet.load_rule, last, sheet.stack_kg, profile.stack.plates_kg)
+    if found is None:
+        return LoadAdvice(None, "The practice's rule gives no load.")
+    if last.stop is not None and found.mass_kg > sheet.stack_kg:
+        return LoadAdvice(
+            None,
+            f"Two rules of the practice disagree: the one for the next load gives "
+            f"{found.mass_kg:g} kg ({found.reason.rstrip('.')}), but a stop rule was met "
+            f"({last.stop.reason}). The clinician decides.",
+        )
+    return LoadAdvice(found.mass_kg, found.reason)
+
+
+def _hindrance(analysis: RecordedAnalysis) -> str:
+    """Why the rule cannot be applied; empty where it can."""
+    sheet, sets = analysis.sheet, analysis.found.sets
+    if sheet.load_rule is None:
+        return "The practice has set no rule for the next load, so none is given."
+    if not sets or analysis.profile is None:
+        return "No set was measured, so the practice's rule cannot be applied."
+    if sheet.stack_kg is None:
+        return "The session sheet does not state the plates, so the rule cannot be applied."
+    if not all(one.measures.whole for one in sets[-1].repetitions):
+        return (
+            "Samples are missing in the last set: how its repetitions were done is not known for "
+            "all, so the rule is not applied."
+        )
+    return ""
