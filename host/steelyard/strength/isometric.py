@@ -130,9 +130,7 @@ def isometric_test(
             _group_for(groups, effort).append(effort)
     stations = sorted(
         (
-            Station(
-                float(np.median([one.degrees.value for one in group])), compared(group, limits)
-            )
+            Station(float(np.median([one.degrees.value for one in group])), compared(group, limits))
             for group in groups
         ),
         key=lambda station: station.degrees,

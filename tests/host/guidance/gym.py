@@ -173,12 +173,8 @@ class Gym:
                 visit.acknowledge("operator 1")
             if step.name == "before":
                 assert visit.facts.client_range is not None
-                places = plan_stations(
-                    self.scales.profile, visit.facts.client_range, self.stations
-                )
-                step.set_plan(
-                    IsometricPlan(places, self.efforts, rest_seconds=self.rest_seconds)
-                )
+                places = plan_stations(self.scales.profile, visit.facts.client_range, self.stations)
+                step.set_plan(IsometricPlan(places, self.efforts, rest_seconds=self.rest_seconds))
         if isinstance(step, SetStep):
             step.choose(self.port.world.machine.stack_kg, self.count)
         visit.act("start")

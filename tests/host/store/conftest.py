@@ -8,9 +8,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from steelyard.store import Records, open_records
-
 from host.store import postgres
+from steelyard.store import Records, open_records
 
 _NUMBERS = itertools.count(1)
 
