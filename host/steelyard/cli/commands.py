@@ -29,6 +29,7 @@ _COMMANDS: Final = {
     "recompute": "Make every figure of a report again from its recording.",
     "watch": "Print calibrated values as they come.",
     "overview": "Draw a whole recording at a glance.",
+    "screen": "Open the screens: client display and operator pages.",
     "publish": "Offer the stream to other programs.",
     "export": "Write a recording as CSV, Parquet or MCAP.",
     "bridge": "Find out what the wires of an unknown load cell are.",

@@ -1,0 +1,108 @@
+"""A virtual machine to learn on: calibrated as a technician would, then run in real time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from steelyard_protocol.decoder import Message
+from steelyard_protocol.records import LoadSample
+
+from steelyard.calibration import (
+    Conditions,
+    Gravity,
+    GuidedRun,
+    Phase,
+    Weight,
+    calibrate_force,
+    plan_run,
+    save_calibration,
+)
+from steelyard.cli.bench_run import now_text
+from steelyard.cli.boxes import binding_of
+from steelyard.device import Box
+from steelyard.errors import CalibrationError
+from steelyard.simulator.port import SimulatedPort, open_simulated_port
+
+GRAVITY_M_S2: Final = 9.81
+SWING_SECONDS: Final = 3.0
+MANNERS: Final = ("steady", "rushed", "slipping", "weak", "stops")
+MASSES_KG: Final = {"heron": (20.0, 20.0, 50.0), "wren": (5.0, 10.0, 10.0)}
+"""Test weights, hung one after the other."""
+
+
+@dataclass(frozen=True)
+class VirtualMachine:
+    """Which machine, what client, what is done; ``seed`` draws client and cells."""
+
+    machine: str = "heron"
+    manner: str = "steady"
+    task: str = "session"
+    seed: int = 1
+
+    @property
+    def port(self) -> str:
+        """The port on which it runs in real time."""
+        return f"sim:{self._words}&task={self.task}"
+
+    @property
+    def _words(self) -> str:
+        return f"{self.machine}?client={self.manner}&seed={self.seed}&gravity={GRAVITY_M_S2}"
+
+    def calibrated(self, folder: Path) -> Path:
+        """A calibration of its load cell, made with virtual test weights; kept in ``folder``.
+
+        Another seed or manner is another load cell, so each has its own.
+        """
+        kept = folder / f"{self.machine}-{self.manner}-{self.seed}"
+        for path in sorted(kept.glob("*.calibration.json")):
+            return path
+        kept.mkdir(parents=True, exist_ok=True)
+        port = open_simulated_port(f"{self._words}&task=weights&speed=max")
+        with Box.open(port) as box:
+            box.start_stream()
+            return self._calibrate(box, port, kept)
+
+    def _calibrate(self, box: Box, port: SimulatedPort, kept: Path) -> Path:
+        masses_kg = MASSES_KG[self.machine]
+        names = [f"{mass:g} kg no. {place}" for place, mass in enumerate(masses_kg, 1)]
+        weights = {
+            name: Weight(name, mass, oiml_class="M1")
+            for name, mass in zip(names, masses_kg, strict=True)
+        }
+        loads = [
+            (sum(masses_kg[:count]), tuple(names[:count])) for count in range(1, len(masses_kg) + 1)
+        ]
+        run = GuidedRun(plan_run(loads, runs=1, exercises=1))
+        while (step := run.current) is not None:
+            port.world.hang(sum(weights[name].nominal_kg for name in step.weights))
+            _let_pass(box, SWING_SECONDS)
+            run.loaded()
+            _measure(box, run)
+        conditions = Conditions(
+            gravity=Gravity(GRAVITY_M_S2, 0.0005, "entered"),
+            taken_at=now_text(),
+            operator="rehearsal",
+        )
+        binding = binding_of(box.description, box.channels[0])
+        return save_calibration(
+            calibrate_force(run.points(), conditions, binding, weights=weights), kept
+        )
+
+
+def _let_pass(box: Box, seconds: float) -> None:
+    clock = box.transport.clock
+    end_ns = clock.monotonic_ns() + round(seconds * 1e9)
+    while clock.monotonic_ns() < end_ns:
+        box.poll(0.1)
+
+
+def _measure(box: Box, run: GuidedRun) -> None:
+    while run.progress.phase is Phase.MEASURING:
+        for event in box.poll(0.1).events:
+            record = event.record if isinstance(event, Message) else None
+            if isinstance(record, LoadSample) and record.channel == 0:
+                run.feed(record.load_counts, record.device_ticks_us, record.flags)
+    if run.progress.phase is Phase.REFUSED:
+        raise CalibrationError(run.progress.text, "Try another --seed.")

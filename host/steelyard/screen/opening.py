@@ -1,0 +1,104 @@
+"""Opens everything for one machine: the process that holds the box, and the web server."""
+
+from __future__ import annotations
+
+import asyncio
+import webbrowser
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import uvicorn
+
+from steelyard.screen.access.gate import Doors
+from steelyard.screen.access.roles import Role
+from steelyard.screen.access.sessions import SessionRegister
+from steelyard.screen.desk import Desk
+from steelyard.screen.live.broker_child import BrokerChild
+from steelyard.screen.live.feed import Feed
+from steelyard.screen.live.points import PointMaker
+from steelyard.screen.server import Screens, serve, web_server
+from steelyard.strength.machine_profile import MachineProfile
+
+LOOPBACK: Final = "127.0.0.1"
+EVERYWHERE: Final = "0.0.0.0"
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where the stream comes from; ``manner`` of a virtual client, empty with a real box."""
+
+    port: str
+    calibrations: tuple[Path, ...] = ()
+    manner: str = ""
+
+
+@dataclass(frozen=True)
+class Opening:
+    """What to open and for whom; ``number`` 0: any free port.
+
+    ``encrypted``: browsers come by HTTPS, through a proxy of the practice.
+    """
+
+    profile: MachineProfile
+    source: Source
+    folder: Path
+    number: int
+    lan: bool = False
+    names: tuple[str, ...] = ()
+    trust_this_computer: bool = True
+    encrypted: bool = False
+    browser: bool = False
+
+
+async def open_screens(opening: Opening, say: Callable[[str], None]) -> None:
+    """Serve until told to stop (Ctrl-C, or a polite kill).  ``say`` gets lines for people.
+
+    Raises:
+        StreamError: the box cannot be reached.
+        ServingError: the address cannot be served.
+    """
+    source = opening.source
+    words = ["--port", source.port, "--machine", opening.profile.name]
+    for path in source.calibrations:
+        words += ["-c", str(path)]
+    child = BrokerChild(words)
+    await child.start()
+    try:
+        doors = Doors(opening.lan, opening.names, opening.trust_this_computer)
+        desk = Desk(
+            opening.profile,
+            Feed(PointMaker(opening.profile), lambda: child.address),
+            source.manner,
+        )
+        sessions = SessionRegister(opening.folder / "paired-screens.json")
+        screens = Screens(desk, doors, sessions, encrypted=opening.encrypted)
+        server = web_server(screens, EVERYWHERE if opening.lan else LOOPBACK, opening.number)
+        announcing = asyncio.ensure_future(_announce(server, screens, opening.browser, say))
+        try:
+            await serve(server)
+        finally:
+            announcing.cancel()
+            with suppress(asyncio.CancelledError):
+                await announcing
+    finally:
+        await child.stop()
+
+
+async def _announce(
+    server: uvicorn.Server, screens: Screens, browser: bool, say: Callable[[str], None]
+) -> None:
+    """Say where the pages are as soon as they are there."""
+    while not server.started:
+        await asyncio.sleep(0.05)
+    number = server.servers[0].sockets[0].getsockname()[1]
+    address = f"http://{LOOPBACK}:{number}"
+    say(f"operator: {address}/")
+    say(f"display:  {address}/display")
+    if not screens.doors.trusts_loopback:
+        code = screens.pairing.open(Role.OPERATOR)
+        say(f"pairing code for one operator, good for ten minutes: {code.text}")
+    if browser:
+        await asyncio.to_thread(webbrowser.open, address)
