@@ -37,6 +37,11 @@
     │   └── WrongMachineError         the recording is of another machine
     ├── PublishError                  the stream cannot be offered to other programs
     │   └── AddressError              an address to serve on cannot be used
+    ├── ScreenError                   the screens cannot be served
+    │   ├── ServingError              the address cannot be served
+    │   ├── StreamError               the process that holds the box does not start
+    │   └── PairingError              a pairing code was refused
+    │       └── PairingDelayError     too many wrong codes: nobody may try for a while
     ├── WiringError                   readings of wires, or demands on a sensor, make no sense
     ├── MissingExtraError             a feature needs a library that is not installed
     └── SimulatorError                the virtual box
@@ -217,6 +222,30 @@ class PublishError(SteelyardError):
 
 class AddressError(PublishError):
     """An address to serve on, or a site's name, cannot be used."""
+
+
+class ScreenError(SteelyardError):
+    """The screens cannot be served."""
+
+
+class ServingError(ScreenError):
+    """The address cannot be served."""
+
+
+class StreamError(ScreenError):
+    """The process that listens to the box cannot be started, or has ended."""
+
+
+class PairingError(ScreenError):
+    """A pairing code was refused."""
+
+
+class PairingDelayError(PairingError):
+    """Too many wrong codes: nobody may try for a while.  ``seconds`` says how long."""
+
+    def __init__(self, what: str, advice: str, seconds: float) -> None:
+        super().__init__(what, advice)
+        self.seconds = seconds
 
 
 class WiringError(SteelyardError):

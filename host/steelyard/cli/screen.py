@@ -10,7 +10,7 @@ import click
 from steelyard.cli.boxes import chosen_port
 from steelyard.cli.options import calibrations_option, port_option
 from steelyard.cli.rehearsal import MANNERS, VirtualMachine
-from steelyard.screen.screen_errors import MissingExtraError
+from steelyard.errors import MissingExtraError
 from steelyard.strength.profile_file import load_profile
 
 SCREEN_PORT = 5390

@@ -17,6 +17,7 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 
+from steelyard.errors import ServingError
 from steelyard.screen.access.gate import Doors, Gate
 from steelyard.screen.access.pair_routes import pair_routes
 from steelyard.screen.access.pairing import PairingDesk
@@ -24,7 +25,6 @@ from steelyard.screen.access.sessions import SessionRegister
 from steelyard.screen.desk import Desk
 from steelyard.screen.live.door import Door
 from steelyard.screen.pages.book import Bench, add_pages
-from steelyard.screen.screen_errors import ServingError
 
 SOCKET_LIMIT_BYTES: Final = 256 * 1024
 DISPLAY_FOLDER: Final = Path(str(resources.files("steelyard.screen") / "display"))

@@ -11,10 +11,10 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from steelyard.errors import PairingDelayError, PairingError
 from steelyard.screen.access.pairing import PairingDesk
 from steelyard.screen.access.roles import Role
 from steelyard.screen.access.sessions import COOKIE, LIFE_SECONDS, SessionRegister
-from steelyard.screen.screen_errors import PairingDelayError, PairingError
 
 HOME: Final = {Role.OPERATOR: "/", Role.DISPLAY: "/display"}
 LABEL_LIMIT: Final = 40

@@ -14,8 +14,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+from steelyard.errors import PairingDelayError, PairingError
 from steelyard.screen.access.roles import Role
-from steelyard.screen.screen_errors import PairingDelayError, PairingError
 
 ALPHABET: Final = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"
 """Without 0 O 1 I L, which are mistaken for one another on a screen across the room."""

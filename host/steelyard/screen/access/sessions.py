@@ -22,8 +22,8 @@ from typing import Any, Final
 
 from itsdangerous import BadSignature, TimestampSigner
 
+from steelyard.errors import ScreenError
 from steelyard.screen.access.roles import Role
-from steelyard.screen.screen_errors import ScreenError
 
 COOKIE: Final = "steelyard_screen"
 LIFE_SECONDS: Final = {Role.OPERATOR: 12 * 3600.0, Role.DISPLAY: 30 * 24 * 3600.0}

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from typing import Final
 
-from steelyard.screen.screen_errors import StreamError
+from steelyard.errors import StreamError
 
 START_SECONDS: Final = 30.0
 RESTART_SECONDS: Final = 2.0
