@@ -6,7 +6,8 @@ tablet shows the same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from steelyard.screen.live.feed import Feed
@@ -21,7 +22,12 @@ class Desk:
     feed: Feed
     rehearsal: str = ""
     range_degrees: tuple[float, float] | None = None
-    extras: dict[str, Any] = field(default_factory=dict)
+    stopped: str = ""
+    """When the big stop was pressed; empty: it was not, or all is well again."""
+
+    def stop(self) -> None:
+        """The big stop: everybody sees it at once."""
+        self.stopped = f"{datetime.now():%H:%M:%S}"
 
     @property
     def shown_range(self) -> tuple[float, float]:
@@ -34,4 +40,6 @@ class Desk:
             "machine": self.profile.name,
             "range_degrees": list(self.shown_range),
             "limit_nm": self.profile.torque_limit_nm,
+            "stop": bool(self.stopped),
+            "word": "STOP" if self.stopped else "",
         }

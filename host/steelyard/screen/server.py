@@ -24,10 +24,12 @@ from steelyard.screen.access.pairing import PairingDesk
 from steelyard.screen.access.sessions import SessionRegister
 from steelyard.screen.desk import Desk
 from steelyard.screen.live.door import Door
-from steelyard.screen.pages.book import Bench, add_pages
+from steelyard.screen.pages.bench import Bench
+from steelyard.screen.pages.book import add_pages
 
 SOCKET_LIMIT_BYTES: Final = 256 * 1024
 DISPLAY_FOLDER: Final = Path(str(resources.files("steelyard.screen") / "display"))
+DESK_FOLDER: Final = Path(str(resources.files("steelyard.screen") / "desk_files"))
 
 
 @dataclass
@@ -61,6 +63,7 @@ class Screens:
             *pair_routes(self.pairing, self.sessions, self.encrypted),
             Route("/display", _display_page),
             Mount("/display", StaticFiles(directory=DISPLAY_FOLDER)),
+            Mount("/desk", StaticFiles(directory=DESK_FOLDER)),
             WebSocketRoute("/live/display", door.serve),
             WebSocketRoute("/live/operator", door.serve),
         ]

@@ -1,0 +1,80 @@
+"""What is around every operator page: name, places to go, live state, the big stop."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Final
+
+from nicegui import ui
+
+from steelyard.screen.pages.bench import Bench
+from steelyard.screen.pages.parts import box, button, text
+
+PLACES: Final = (
+    ("/", "Today"),
+    ("/client", "Client"),
+    ("/weight", "Check weight"),
+    ("/visit", "Visit"),
+    ("/recordings", "Recordings"),
+    ("/calibrate", "Calibration"),
+    ("/box", "Box"),
+    ("/screens", "Screens"),
+)
+KEYS: Final = (
+    ("→, Page Down, Enter on nothing, or a foot switch that sends one of them", "next"),
+    ("←, Page Up", "back, or undo"),
+    ("Escape", "STOP"),
+    ("F1 or ?", "this list"),
+    ("Alt + 1 … 8", "the pages, from left to right"),
+)
+_HEAD: Final = """
+<link rel="stylesheet" href="/display/colours.css">
+<link rel="stylesheet" href="/desk/pages.css">
+<script type="module" src="/desk/operator.js"></script>
+"""
+
+
+@contextmanager
+def frame(bench: Bench, title: str, here: str) -> Iterator[None]:
+    """An operator page; what is made inside the block is its content."""
+    ui.page_title(f"{title} · Steelyard")
+    ui.add_head_html(_HEAD)
+    text("a", "To the content", "skip", href="#content")
+    with box("header", "top"):
+        _live_line(bench)
+        with box("nav", "places", aria_label="Pages"):
+            for number, (address, name) in enumerate(PLACES, 1):
+                link = text("a", name, href=address, data_place=str(number))
+                if address == here:
+                    link.props["aria-current"] = "page"
+    with box("main", "", id="content"):
+        text("h1", title)
+        yield
+    _help()
+
+
+def _live_line(bench: Bench) -> None:
+    with box("div", "state"):
+        text("span", bench.desk.profile.name, "machine")
+        text("span", "NOT LIVE", "live-badge", data_live="badge", role="status")
+        text("span", "", "live-why", data_live="why")
+        with box("span", "readings", aria_hidden="true"):
+            text("span", "", data_live="torque")
+            text("span", "", data_live="angle")
+        text("span", "", "alarm", data_live="alarm", role="alert")
+        if bench.desk.rehearsal:
+            text("span", "REHEARSAL: a virtual client", "rehearsal")
+        button("STOP", bench.desk.stop, "danger stop", key="stop")
+
+
+def _help() -> None:
+    with box("dialog", "help", id="help", aria_labelledby="help-title"):
+        text("h2", "Keys", id="help-title")
+        with box("dl", "facts"):
+            for keys, meaning in KEYS:
+                with box("div"):
+                    text("dt", keys)
+                    text("dd", meaning)
+        with box("form", method="dialog"):
+            text("button", "Close", "act", type="submit")

@@ -1,0 +1,91 @@
+"""The pieces that pages are made of: plain HTML elements with text, never markup from outside.
+
+Everything that is shown goes in as text, so a note with tags in it is a note
+with tags in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Mapping
+from contextlib import AbstractContextManager
+from typing import Any
+
+from nicegui import ui
+from nicegui.elements.mixins.text_element import TextElement
+
+Action = Callable[[], Any] | Callable[[], Awaitable[Any]]
+
+
+def text(tag: str, words: str = "", classes: str = "", **attributes: str) -> TextElement:
+    """An element with text; ``attributes`` with _ for -."""
+    element = TextElement(tag=tag, text=words)
+    if classes:
+        element.classes(classes)
+    return _with(element, attributes)
+
+
+def box(tag: str = "div", classes: str = "", **attributes: str) -> ui.element:
+    """An element for others; use it in a ``with`` block."""
+    element = ui.element(tag)
+    if classes:
+        element.classes(classes)
+    return _with(element, attributes)
+
+
+def _with(element: Any, attributes: Mapping[str, str]) -> Any:
+    for name, value in attributes.items():
+        element.props[name.rstrip("_").replace("_", "-")] = value
+    return element
+
+
+def section(title: str, classes: str = "") -> AbstractContextManager[Any]:
+    """A titled part of a page."""
+    made = box("section", f"sheet {classes}")
+    with made:
+        text("h2", title)
+    return made
+
+
+def button(words: str, action: Action, kind: str = "", key: str = "", **more: str) -> TextElement:
+    """A button.  ``kind``: main, quiet or danger; ``key`` names it for the keyboard."""
+    element = text("button", words, f"act {kind}", type="button", **more)
+    if key:
+        element.props["data-key"] = key
+    element.on("click", action)
+    return element
+
+
+def notice(kind: str, words: str) -> TextElement:
+    """A line that stands out: good, care, bad or plain.  The sign stands before the words."""
+    return text("p", words, f"notice {kind}", role="status")
+
+
+def facts(rows: Mapping[str, str]) -> None:
+    """A short list of names and values."""
+    with box("dl", "facts"):
+        for name, value in rows.items():
+            with box("div"):
+                text("dt", name)
+                text("dd", value)
+
+
+def table(caption: str, head: list[str], rows: list[list[str]]) -> None:
+    """A table of text."""
+    with box("div", "scroll", tabindex="0", role="region", aria_label=caption), box("table"):
+        text("caption", caption)
+        with box("thead"), box("tr"):
+            for words in head:
+                text("th", words, scope="col")
+        with box("tbody"):
+            for row in rows:
+                with box("tr"):
+                    text("th", row[0], scope="row")
+                    for words in row[1:]:
+                        text("td", words)
+
+
+def empty(words: str, advice: str) -> None:
+    """What stands where there is nothing yet, and what to do about it."""
+    with box("div", "empty"):
+        text("p", words)
+        text("p", advice, "quiet")
