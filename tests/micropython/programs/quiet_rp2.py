@@ -25,6 +25,7 @@ class StateMachine:
     def __init__(self, number, program, **options):
         self.number = number
         self._fifo = [0] * _FIFO_WORDS
+        self._first = 0
         self._count = 0
         self._handler = None
         MADE.append(self)
@@ -45,16 +46,15 @@ class StateMachine:
         return self._count
 
     def get(self):
-        word = self._fifo[0]
-        for index in range(1, self._count):
-            self._fifo[index - 1] = self._fifo[index]
+        word = self._fifo[self._first]
+        self._first = (self._first + 1) % _FIFO_WORDS
         self._count -= 1
         return word
 
     def push(self, word):
         """What the program does with a word: keep it if there is room, and say so."""
         if self._count < _FIFO_WORDS:
-            self._fifo[self._count] = word
+            self._fifo[(self._first + self._count) % _FIFO_WORDS] = word
             self._count += 1
         if self._handler is not None:
             self._handler(self)
