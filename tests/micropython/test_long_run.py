@@ -21,7 +21,7 @@ from steelyard_protocol import codec, records
 _ROOT = Path(__file__).parents[2]
 _PROGRAMS = Path(__file__).parent / "programs"
 _HOURS = os.environ.get("STEELYARD_SIMULATED_HOURS")
-_CALL_SECONDS = 10
+_CALL_SECONDS = 60 if _HOURS else 10  # few calls: a day of them must fit one argument
 _WEIGHED_EVERY_CALLS = 4
 _START_BEFORE_WRAP_US = 30_000_000
 _FIRST_SEQUENCE = (1 << 30) - 3000  # load and arm channels wrap within the first minute
