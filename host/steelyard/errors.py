@@ -36,7 +36,8 @@
     │   ├── SheetError                a session sheet cannot be understood
     │   └── WrongMachineError         the recording is of another machine
     ├── PublishError                  the stream cannot be offered to other programs
-    │   └── AddressError              an address to serve on cannot be used
+    │   ├── AddressError              an address to serve on cannot be used
+    │   └── ControlError              a request to the broker cannot be carried out, or not now
     ├── ScreenError                   the screens cannot be served
     │   ├── ServingError              the address cannot be served
     │   ├── StreamError               the process that holds the box does not start
@@ -222,6 +223,10 @@ class PublishError(SteelyardError):
 
 class AddressError(PublishError):
     """An address to serve on, or a site's name, cannot be used."""
+
+
+class ControlError(PublishError):
+    """A request to the broker cannot be carried out, or not now."""
 
 
 class ScreenError(SteelyardError):

@@ -79,15 +79,23 @@ def load_any_calibration(path: Path, present: Binding | None = None) -> AnyCalib
     """As ``load_calibration``, whatever it measures."""
     text = _text(path)
     try:
-        schema = str(open_sealed(text).get("schema"))
-    except CalibrationError as error:
+        return any_calibration(text, present)
+    except CalibrationFileError as error:
         raise _naming(path, error) from error
+
+
+def any_calibration(text: str, present: Binding | None = None) -> AnyCalibration:
+    """As ``load_any_calibration``, from the text itself: one that came in a recording, say."""
+    schema = str(open_sealed(text).get("schema"))
     if schema not in _KINDS:
         raise CalibrationFileError(
-            f"{path}: a “{schema}” is no calibration that this program knows.",
+            f"A “{schema}” is no calibration that this program knows.",
             "Use the right file, or a newer program.",
         )
-    return _opened(path, text, _KINDS[schema], present)
+    calibration = _KINDS[schema].from_json(text)
+    if present is not None:
+        calibration.binding.require(present)
+    return calibration
 
 
 def _load(path: Path, kind: type[Kind], present: Binding | None) -> Kind:

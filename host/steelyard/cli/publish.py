@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import os
 import signal
+import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
@@ -14,7 +17,12 @@ import click
 from steelyard.calibration import AnyCalibration
 from steelyard.calibration.calibration_file import load_any_calibration
 from steelyard.cli.boxes import chosen_port
-from steelyard.cli.options import calibrations_option, port_option, seconds_option
+from steelyard.cli.options import (
+    calibrations_option,
+    json_option,
+    port_option,
+    seconds_option,
+)
 from steelyard.device.discovery import parse_box_id
 from steelyard.publish.acquisition import BoxSource
 from steelyard.publish.addresses import (
@@ -25,9 +33,13 @@ from steelyard.publish.addresses import (
     parse_mqtt,
 )
 from steelyard.publish.broker import LINE_PORT, SOCKET_PORT, Broker, Servers
+from steelyard.publish.control_requests import ControlRequests
+from steelyard.publish.control_server import ControlServer, checked_token
 from steelyard.publish.hub import Consumer
 from steelyard.publish.publish_errors import MissingExtraError
+from steelyard.recording.append_file import storage_error
 
+TOKEN_VARIABLE = "STEELYARD_CONTROL_TOKEN"
 PASSWORD_VARIABLE = "STEELYARD_MQTT_PASSWORD"
 
 
@@ -81,6 +93,27 @@ def _door(context: click.Context, parameter: click.Parameter, text: str) -> int 
     "--mqtt-user", default="", help=f"User there; the password comes from {PASSWORD_VARIABLE}."
 )
 @click.option("--lsl", is_flag=True, help="Publish to LSL on every network of this computer.")
+@click.option(
+    "--recordings",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Record into this folder when told to through --control.",
+)
+@click.option(
+    "--control",
+    default="off",
+    show_default=True,
+    callback=_door,
+    metavar="NUMBER",
+    help=f"TCP port, on this computer only, for a program that knows {TOKEN_VARIABLE}.",
+)
+@click.option(
+    "--unattended",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="S",
+    help="End when nobody has held --control for so long and nothing is being recorded.",
+)
+@json_option
 def publish(
     port: str | None,
     calibration_paths: tuple[Path, ...],
@@ -95,12 +128,20 @@ def publish(
     mqtt: str | None,
     mqtt_user: str,
     lsl: bool,
+    recordings: Path | None,
+    control: int | None,
+    unattended: float | None,
+    as_json: bool,
 ) -> None:
     """Offer a box's stream to other programs, until Ctrl-C.
 
     Metadata come first, then samples, with calibrated values where a calibration is
     given. A consumer that is too slow misses the oldest and is told how many. The box
     is opened again by itself when it was unplugged; meanwhile the stream says NOT LIVE.
+
+    One program holds a port, so this one also records: --recordings and --control let
+    another program start and end recordings, which nothing that reads the stream can
+    hold up or harm.
     """
     calibrations: tuple[AnyCalibration, ...] = tuple(
         load_any_calibration(path) for path in calibration_paths
@@ -120,28 +161,91 @@ def publish(
     warning = exposure_warning(bind)
     if warning:
         click.echo(f"warning: {warning}", err=True)
-    asyncio.run(_serve(source, Servers(bind, lines, websocket, origins), makers, seconds))
+    if recordings is not None:
+        _make_folder(recordings)
+    token = os.environ.get(TOKEN_VARIABLE, "")
+    door = None if control is None else _Door(control, checked_token(token), unattended)
+
+    async def serve() -> None:
+        servers = Servers(bind, lines, websocket, origins)
+        async with Broker(source, servers, makers, recordings) as broker:
+            await _serve(broker, door, seconds, as_json)
+
+    asyncio.run(serve())
 
 
-async def _serve(
-    source: BoxSource,
-    servers: Servers,
-    makers: list[Callable[[bytes], Consumer]],
-    seconds: float | None,
-) -> None:
-    async with Broker(source, servers, makers) as broker:
-        if broker.line_address:
-            host, number = broker.line_address
-            click.echo(f"JSON lines: {host}:{number}")
-        if broker.socket_address:
-            host, number = broker.socket_address
-            click.echo(f"WebSocket:  ws://{host}:{number}/json and /wire")
-        task = asyncio.ensure_future(broker.run(seconds))
-        with contextlib.suppress(NotImplementedError):  # Windows has only Ctrl-C
-            for stop in (signal.SIGINT, signal.SIGTERM):
-                asyncio.get_running_loop().add_signal_handler(stop, task.cancel)
+@dataclass(frozen=True)
+class _Door:
+    """The control door: where, for whom, and how long it may stand open for nobody."""
+
+    number: int
+    token: str
+    unattended_seconds: float | None
+
+
+async def _serve(broker: Broker, door: _Door | None, seconds: float | None, as_json: bool) -> None:
+    serving = asyncio.ensure_future(broker.run(seconds))
+    with contextlib.suppress(NotImplementedError):  # Windows has only Ctrl-C
+        for stop in (signal.SIGINT, signal.SIGTERM):
+            asyncio.get_running_loop().add_signal_handler(stop, serving.cancel)
+    async with contextlib.AsyncExitStack() as stack:
+        control = await _open_control(door, broker, serving, stack)
+        _say_addresses(broker, control, as_json)
         with contextlib.suppress(asyncio.CancelledError):
-            await task
+            await serving
+
+
+async def _open_control(
+    door: _Door | None,
+    broker: Broker,
+    serving: asyncio.Future[None],
+    stack: contextlib.AsyncExitStack,
+) -> ControlServer | None:
+    if door is None:
+        return None
+
+    def stop() -> None:
+        serving.cancel()
+
+    requests = ControlRequests(broker, stop)
+    control = ControlServer(door.token, requests.answer)
+    await control.open(door.number)
+    stack.push_async_callback(control.close)
+    if door.unattended_seconds is not None:
+        leaving = asyncio.ensure_future(
+            control.until_left(door.unattended_seconds, lambda: requests.is_recording)
+        )
+        leaving.add_done_callback(lambda _: serving.cancel())
+        stack.callback(leaving.cancel)
+    return control
+
+
+def _say_addresses(broker: Broker, control: ControlServer | None, as_json: bool) -> None:
+    doors = {
+        "lines": broker.line_address,
+        "websocket": broker.socket_address,
+        "control": control.address if control is not None else None,
+    }
+    if as_json:
+        click.echo(json.dumps(doors))  # one line, at once: whoever started this waits for it
+        sys.stdout.flush()
+        return
+    if broker.line_address:
+        host, number = broker.line_address
+        click.echo(f"JSON lines: {host}:{number}")
+    if broker.socket_address:
+        host, number = broker.socket_address
+        click.echo(f"WebSocket:  ws://{host}:{number}/json and /wire")
+    if control is not None and control.address:
+        host, number = control.address
+        click.echo(f"Control:    {host}:{number}")
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise storage_error(folder, "make the folder", error) from error
 
 
 def _mqtt(address: MqttAddress, site: str, user: str) -> Callable[[bytes], Consumer]:

@@ -1,4 +1,4 @@
-"""The thread that listens to a box and turns what comes into messages.
+"""The thread that listens to a box, for the consumers and for a recording.
 
 It knows nothing of consumers: it posts, and posting never waits.  The box is
 opened, lost and opened again here, and every change is told in the stream.
@@ -6,44 +6,29 @@ opened, lost and opened again here, and every change is told in the stream.
 
 from __future__ import annotations
 
+import queue
 import threading
-import time
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Final
+from typing import Final, TypeVar
 
 from steelyard.calibration import AnyCalibration
-from steelyard.device import Box, BoxDescription, Poll, Reboot
 from steelyard.device.discovery import opener_for
-from steelyard.errors import (
-    DeviceDisconnectedError,
-    DeviceError,
-    DeviceRejectedError,
-    DeviceTimeoutError,
-    ProtocolError,
-    SteelyardError,
-)
-from steelyard.publish.arrivals import Arrivals
-from steelyard.publish.bulletin import Bulletin, Kind, json_bulletin
-from steelyard.publish.metadata import metadata_bulletin
-from steelyard.publish.scales import BoxScales, check_channels
-from steelyard.recording.mark_schedule import MarkSchedule
+from steelyard.publish.announcer import Announcer
+from steelyard.publish.bulletin import Bulletin
+from steelyard.publish.recording_state import RecordingState
+from steelyard.recording.session import POLL_SECONDS, BoxSession, meet_box
 from steelyard.transport import Transport, WallClock, open_transport
-from steelyard.transport.link_machine import LinkPhase
+from steelyard.transport.port import HostClock
 from steelyard.transport.read_ahead import ReadAheadTransport
 from steelyard.transport.reconnecting import ReconnectingLink
 
 GATHER_SECONDS: Final = 0.004
 """Samples that come within so long share a message.  Why: fifty consumers of 300
 messages a second would be 15,000 system calls a second for nothing."""
-POLL_SECONDS: Final = 0.05
-SILENCE_SECONDS: Final = 1.0
-"""Without a sample for so long, the stream says NOT LIVE."""
-DEAD_LINK_SECONDS: Final = 5.0
-"""Without a byte for so long, the link is opened anew."""
-REUNION_SECONDS: Final = 3.0
-STATUS_SECONDS: Final = 1.0
+
+_Result = TypeVar("_Result")
 
 
 @dataclass(frozen=True)
@@ -72,46 +57,60 @@ class Acquisition:
         """
         self.box_id = source.box_id or b""
         self.failure: Exception | None = None
+        self.recording = RecordingState()
         self._source = source
         self._post = post
         self._link = ReconnectingLink(self._open_again, pause=self._pause)
         self._stop = threading.Event()
-        self._box: Box | None = self._first_box()
-        self.box_id = self._box.description.box_id
-        self._streaming = False
-        self._live: bool | None = None
-        self._arrivals = Arrivals()
-        self._marks = MarkSchedule(0)
-        self._heard_seconds = self._sample_seconds = time.monotonic()
-        self._status_due = time.monotonic()
-        self._scales = self._describe(self._box.description)
+        self._asked: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        try:
+            self.session = BoxSession(self._link, meet_box(self._link, source.box_id))
+            self.box_id = self.session.description.box_id
+            self.announcer = Announcer(
+                post,
+                self.session.description,
+                source.calibrations,
+                source.site,
+                source.machine,
+            )
+            self.session.add(self.announcer)
+        except BaseException:
+            self._link.finish()
+            raise
         self._thread = threading.Thread(target=self._run, name=f"publish {source.port}")
+
+    @property
+    def clock(self) -> HostClock:
+        """The time that goes with the port."""
+        return self._link.clock
 
     def start(self) -> None:
         """Begin to listen."""
         self._thread.start()
 
     def stop(self) -> None:
-        """End the thread, quiet the box and give the port back."""
+        """End the thread and a recording, quiet the box and give the port back."""
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join()
         self._link.finish()
 
-    # --- opening -----------------------------------------------------------------
+    def ask(self, work: Callable[[], _Result]) -> Future[_Result]:
+        """Have something done in the thread, between two steps of the session."""
+        future: Future[_Result] = Future()
 
-    def _first_box(self) -> Box:
-        try:
-            self._link.advance(0.0)
-            if self._link.transport is None:
-                raise DeviceDisconnectedError(f"{self._source.port} did not open.")
-            box = Box(self._link.transport)
-            description = box.identify(box_id=self._source.box_id)
-            check_channels(self._source.calibrations, description)
-        except BaseException:
-            self._link.finish()
-            raise
-        return box
+        def do() -> None:
+            if not future.set_running_or_notify_cancel():
+                return
+            try:
+                future.set_result(work())
+            except Exception as error:  # belongs to whoever asked
+                future.set_exception(error)
+
+        self._asked.put(do)
+        return future
+
+    # --- opening -----------------------------------------------------------------
 
     def _open_again(self) -> Transport:
         known = self.box_id
@@ -124,144 +123,38 @@ class Acquisition:
     def _pause(self, seconds: float) -> None:
         self._stop.wait(seconds)
 
-    def _describe(self, description: BoxDescription) -> BoxScales:
-        source = self._source
-        scales = BoxScales(source.calibrations, description, datetime.now(UTC))
-        self._post(metadata_bulletin(description, scales, source.site, source.machine))
-        return scales
-
     # --- the thread --------------------------------------------------------------
 
     def _run(self) -> None:
         try:
             while not self._stop.is_set():
+                self._do_what_is_asked()
                 self._step()
-                self._tell_status()
+                self._tell()
         except Exception as error:  # the broker must end and say so, not go on without a source
             self.failure = error
-        self._tell_link(False, "the broker ends")
-        self._quiet()
+        if self.failure is None:
+            self.session.end()
+        self.announcer.tell_link(False, "the broker ends")
+        self._do_what_is_asked()
 
     def _step(self) -> None:
-        if self._box is None:
-            self._look_for_box()
-            return
-        try:
-            self._listen(self._box)
-        except (DeviceError, ProtocolError) as error:
-            self._lose(self._box, error)
-
-    def _listen(self, box: Box) -> None:
-        if not self._streaming:
-            box.start_stream()
-            self._streaming = True
-            self._marks = MarkSchedule(self._now_ns())
-        if self._marks.is_due(self._now_ns()):
-            self._compare_clocks(box)
-        self._take(box.poll(POLL_SECONDS))
-        self._watch_silence()
-        if self._source.gather_seconds:
-            self._stop.wait(self._source.gather_seconds)
-
-    def _compare_clocks(self, box: Box) -> None:
-        try:
-            self._arrivals.clock.add(box.read_clock().time_mark())
-        except (DeviceTimeoutError, DeviceRejectedError):
-            self._arrivals.clock_timeouts_total += 1
-        finally:
-            self._marks.made(self._now_ns())
-
-    def _take(self, poll: Poll) -> None:
-        if not poll.raw:
-            return
-        self._heard_seconds = time.monotonic()
-        before = self._arrivals.samples_total
-        bulletins = self._arrivals.bulletins(poll, self._scales)
-        if self._arrivals.samples_total > before:
-            self._sample_seconds = self._heard_seconds
-            self._tell_link(True, "")
-        for bulletin in bulletins:
-            self._post(bulletin)
-        if self._box is not None and any(isinstance(event, Reboot) for event in poll.events):
-            self._tell_link(False, "the box has started anew")
-            self._streaming = False
-            description = self._box.identify(REUNION_SECONDS, box_id=self.box_id)
-            self._scales = self._describe(description)
-
-    def _watch_silence(self) -> None:
-        now = time.monotonic()
-        if now - self._sample_seconds > SILENCE_SECONDS:
-            self._tell_link(False, "no samples come from the box")
-        if now - self._heard_seconds > DEAD_LINK_SECONDS:
-            raise DeviceTimeoutError(
-                f"Not a byte came from the box for {now - self._heard_seconds:.1f} s.",
-                "Check the cable.",
-            )
-
-    def _lose(self, box: Box, error: SteelyardError) -> None:
-        self._box = None  # first, so that nothing below talks to it
-        self._take(box.drain())
-        self._link.lost(error)
-        self._arrivals.link_lost()
-        self._tell_link(False, error.what)
-
-    def _look_for_box(self) -> None:
-        if self._link.phase is LinkPhase.CLOSED:  # a recording played to its end
+        if self.session.is_over:  # a recording played to its end
             self._stop.wait(POLL_SECONDS)
             return
-        self._link.advance(POLL_SECONDS)
-        if self._link.transport is None:
-            return
-        box = Box(self._link.transport)
-        try:
-            description = box.identify(REUNION_SECONDS, box_id=self.box_id)
-        except (DeviceError, ProtocolError) as error:
-            self._link.lost(error)
-            self._tell_link(False, error.what)
-            return
-        self._heard_seconds = self._sample_seconds = time.monotonic()
-        self._streaming = False
-        self._scales = self._describe(description)
-        self._box = box
+        self.session.step()
+        if self.session.is_linked and self._source.gather_seconds:
+            self._stop.wait(self._source.gather_seconds)
 
-    def _quiet(self) -> None:
-        box, self._box = self._box, None
-        if box is None or self.failure is not None:
-            return
-        try:
-            box.stop_stream()
-        except (DeviceError, ProtocolError):
-            return  # it is gone; there is nobody left to quiet
+    def _do_what_is_asked(self) -> None:
+        while True:
+            try:
+                self._asked.get_nowait()()
+            except queue.Empty:
+                return
 
-    # --- what is told --------------------------------------------------------------
-
-    def _tell_link(self, live: bool, reason: str) -> None:
-        if live == self._live:
-            return
-        self._live = live
-        self._post(
-            json_bulletin(
-                Kind.LINK,
-                {"live": live, "reason": reason, "at_unix_us": time.time_ns() // 1000},
-            )
-        )
-
-    def _tell_status(self) -> None:
-        now = time.monotonic()
-        if now < self._status_due:
-            return
-        self._status_due = now + STATUS_SECONDS
-        self._post(
-            json_bulletin(
-                Kind.STATUS,
-                {
-                    "live": bool(self._live),
-                    "at_unix_us": time.time_ns() // 1000,
-                    **self._arrivals.state(),
-                    "openings_total": self._link.openings_total,
-                },
-            )
-        )
-
-    def _now_ns(self) -> int:
-        return self._link.clock.monotonic_ns()
+    def _tell(self) -> None:
+        self.announcer.watch_silence()
+        due = self.announcer.tell_status(self._link.openings_total)
+        for bulletin in self.recording.news(due):
+            self._post(bulletin)

@@ -2,13 +2,15 @@
 
 ::
 
-    box ── read-ahead thread ── Acquisition (thread) ── Hub ─┬─ JSON lines over TCP
-                                                             ├─ WebSocket
-                                                             ├─ MQTT (thread)
-                                                             └─ LSL
+    box ── read-ahead thread ── Acquisition (thread) ─┬─ recording (thread)
+                                                      └─ Hub ─┬─ JSON lines over TCP
+                                                              ├─ WebSocket
+                                                              ├─ MQTT (thread)
+                                                              └─ LSL
 
-Every arrow to the right is a bounded queue that drops its oldest and says so;
-nothing on the right can make anything on the left wait.
+Every arrow to the right is a bounded queue; those to consumers drop their oldest
+and say so, that to the recording holds half an hour.  Nothing on the right can
+make anything on the left wait, and the recording comes before everybody else.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 from steelyard.publish.acquisition import Acquisition, BoxSource
@@ -24,6 +27,7 @@ from steelyard.publish.connection import Connection, Doorkeeper
 from steelyard.publish.hub import Consumer, Hub
 from steelyard.publish.line_server import LineConnection
 from steelyard.publish.publish_errors import AddressError, MissingExtraError, PublishError
+from steelyard.publish.recording_desk import RecordingDesk
 
 LINE_PORT: Final = 5391
 SOCKET_PORT: Final = 5392
@@ -53,15 +57,21 @@ class Broker:
         source: BoxSource,
         servers: Servers,
         consumers: Sequence[Callable[[bytes], Consumer]] = (),
+        recordings: Path | None = None,
     ) -> None:
-        """``consumers``: makers of further consumers, each called with the box id."""
-        self._source = source
+        """``consumers``: makers of further consumers, each called with the box id.
+
+        ``recordings``: the folder for recordings; None: none can be made.
+        """
+        self._recordings = recordings
+        self.source = source
         self._servers = servers
         self._makers = consumers
         self._listening: list[asyncio.Server] = []
         self._doorkeeper = Doorkeeper()
         self.hub = Hub(asyncio.get_running_loop())
         self.acquisition: Acquisition | None = None
+        self.desk: RecordingDesk | None = None
         self.line_address: tuple[str, int] | None = None
         self.socket_address: tuple[str, int] | None = None
 
@@ -73,7 +83,8 @@ class Broker:
             PublishError: an address cannot be served, or a library is missing.
         """
         try:
-            self.acquisition = await asyncio.to_thread(Acquisition, self._source, self.hub.post)
+            self.acquisition = await asyncio.to_thread(Acquisition, self.source, self.hub.post)
+            self.desk = RecordingDesk(self.acquisition, self._recordings)
             await self._open_doors()
             for make in self._makers:
                 self.hub.join(make(self.acquisition.box_id))
@@ -111,6 +122,8 @@ class Broker:
             server.close()
         if self.acquisition is not None:
             await asyncio.to_thread(self.acquisition.stop)
+        if self.desk is not None:
+            await self.desk.close()
         self.hub.close()
         await self._doorkeeper.clear()
         for server in self._listening:

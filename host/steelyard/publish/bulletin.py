@@ -23,11 +23,12 @@ class Kind(Enum):
     LOSS = "loss"
     LINK = "link"
     STATUS = "status"
+    RECORDING = "recording"
     WIRE = "wire"
     """The box's own frames; never JSON."""
 
 
-LASTING: Final = (Kind.METADATA, Kind.LINK)
+LASTING: Final = (Kind.METADATA, Kind.LINK, Kind.RECORDING)
 """What a consumer must know the latest of, whatever else it missed; in the order of telling."""
 
 

@@ -296,6 +296,24 @@ def message_schemas() -> dict[Kind, Schema]:
                 "openings_total": _total("times the box was opened"),
             },
         ),
+        Kind.RECORDING: _message(
+            Kind.RECORDING,
+            "The recording that the broker itself makes: when something about it changes, and"
+            " once a second while there is one.",
+            {
+                "on": {"description": "whether it is being written", "type": "boolean"},
+                "file": _or_null(_text("name of the file; null: there is no recording")),
+                "seconds": _number("since it began [s]", minimum=0),
+                "size_bytes": _total("bytes in the file"),
+                "samples_total": _total("samples in it"),
+                "samples_missing_total": _total("samples and events missing in it"),
+                "problem": _text(
+                    "why nothing is being written, for the operator; empty when all is well"
+                ),
+                "unwritten_bytes_total": _total("bytes that the disk did not take"),
+                "at_unix_us": at,
+            },
+        ),
     }
 
 

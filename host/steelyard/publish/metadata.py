@@ -13,7 +13,7 @@ from steelyard.publish.flag_words import word_of
 from steelyard.publish.scales import BoxScales
 
 SCHEMA: Final = "steelyard-live"
-SCHEMA_VERSION: Final = "1.0"
+SCHEMA_VERSION: Final = "1.1"
 """Major.minor.  Within a major number keys and types of message are only added."""
 
 _CLOCKS: Final = {

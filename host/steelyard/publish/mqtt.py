@@ -22,7 +22,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from steelyard.publish.addresses import MqttAddress
-from steelyard.publish.bulletin import LASTING, Bulletin, Kind
+from steelyard.publish.bulletin import Bulletin, Kind
 from steelyard.publish.mailbox import Mailbox
 from steelyard.publish.metadata import SCHEMA, SCHEMA_VERSION
 from steelyard.publish.publish_errors import PublishError
@@ -32,6 +32,8 @@ KEEP_ALIVE_SECONDS: Final = 10
 EXPIRY_SECONDS: Final = 5
 """After so long nobody wants a sample any more; the broker may throw it away."""
 FAREWELL_SECONDS: Final = 2.0
+RETAINED: Final = (Kind.METADATA, Kind.LINK)
+"""What the broker keeps for newcomers; the last will sets right what would be stale."""
 _TAKE_BYTES: Final = 64 * 1024
 _BUSY_SECONDS: Final = 0.002
 _IDLE_SECONDS: Final = 0.1
@@ -76,7 +78,7 @@ class MqttPublisher:
         """Queue a message."""
         if bulletin.kind is Kind.WIRE:
             return
-        if bulletin.kind in LASTING:
+        if bulletin.kind in RETAINED:
             self._latest[bulletin.kind] = bulletin
         self.mailbox.offer(bulletin)
         self._wake.set()
@@ -159,10 +161,10 @@ class MqttPublisher:
         if self._birth_due:
             # The birth: what is retained is made true before anything else is said.
             self._birth_due = False
-            births = [self._latest[kind] for kind in LASTING if kind in self._latest]
-            bulletins = births + [item for item in bulletins if item.kind not in LASTING]
+            births = [self._latest[kind] for kind in RETAINED if kind in self._latest]
+            bulletins = births + [item for item in bulletins if item.kind not in RETAINED]
         for bulletin in bulletins:
-            lasting = bulletin.kind in LASTING
+            lasting = bulletin.kind in RETAINED
             self._client.publish(
                 topic(self._site, self._box_id, bulletin.kind),
                 bulletin.body,

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from steelyard.errors import AddressError, MissingExtraError, PublishError
+from steelyard.errors import AddressError, ControlError, MissingExtraError, PublishError
 
-__all__ = ["AddressError", "MissingExtraError", "PublishError"]
+__all__ = ["AddressError", "ControlError", "MissingExtraError", "PublishError"]

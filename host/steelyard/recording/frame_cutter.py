@@ -55,6 +55,10 @@ class FrameCutter:
         self._at_start = True
         return dropped
 
+    def forget_tail(self) -> None:
+        """Drop the unfinished tail without counting it: its rest comes, but nobody listens."""
+        self._tail = b""
+
     def _without_broken_start(self, whole: bytes) -> bytes:
         piece, _, rest = whole.partition(DELIMITER)
         try:

@@ -13,11 +13,13 @@ from typing import Final
 from steelyard_protocol import records
 from steelyard_protocol.records import AnnotationSource
 
-from steelyard.device import Box, Poll
+from steelyard.device import Poll
 from steelyard.recording.documents import Document
 from steelyard.recording.file_format import Subject
-from steelyard.recording.recording_progress import ArrivalCount, RecordingProgress
-from steelyard.recording.session import POLL_SECONDS, RecordingSession
+from steelyard.recording.listener import SessionListener
+from steelyard.recording.recording_progress import RecordingProgress
+from steelyard.recording.session import BoxSession, meet_box
+from steelyard.recording.tape import Tape
 from steelyard.recording.writer import RecordingWriter, annotation
 from steelyard.transport.reconnecting import ReconnectingLink
 
@@ -71,7 +73,6 @@ class Recorder:
         self._on_poll = on_poll
         self._stop = threading.Event()
         self._remarks: deque[records.Annotation] = deque()
-        self._arrivals = ArrivalCount(self.progress)
         self._told_at_seconds = 0.0
 
     def stop(self) -> None:
@@ -97,26 +98,21 @@ class Recorder:
             RecordingFormatError: machine, client code or a document do not fit.
         """
         try:
-            box = self._meet_box()
+            box = meet_box(self._link, self._plan.box_id)
             with self._new_writer() as writer:
-                writer.describe_box(box.description.identity, box.channels)
-                session = RecordingSession(self._link, box, writer, self._arrivals, self._on_poll)
-                self._record(session, writer)
+                tape = Tape(writer, self.progress)
+                session = BoxSession(self._link, box)
+                session.add(tape)
+                if self._on_poll is not None:
+                    session.add(_Follower(self._on_poll))
+                self._record(session, tape)
                 session.end()
-            self._tell(writer, "")
+            self._tell(tape, "")
         finally:
             self._link.finish()
         if writer.storage_error is not None:
             raise writer.storage_error
         return self.progress
-
-    def _meet_box(self) -> Box:
-        """Open the port for the first time: a failure now is the caller's to hear."""
-        while self._link.transport is None:
-            self._link.advance(POLL_SECONDS)
-        box = Box(self._link.transport)
-        box.identify(box_id=self._plan.box_id)
-        return box
 
     def _new_writer(self) -> RecordingWriter:
         plan = self._plan
@@ -128,34 +124,39 @@ class Recorder:
             outlives_disk=self._on_poll is not None,
         )
 
-    def _record(self, session: RecordingSession, writer: RecordingWriter) -> None:
+    def _record(self, session: BoxSession, tape: Tape) -> None:
         begun_ns = self._link.clock.monotonic_ns()
         duration = self._plan.duration_seconds
         while not self._stop.is_set() and not session.is_over:
-            self._write_remarks(writer)
+            self._write_remarks(tape)
             session.step()
             elapsed = (self._link.clock.monotonic_ns() - begun_ns) / 1e9
             self.progress.elapsed_seconds = elapsed
             if duration is not None and elapsed >= duration:
                 break
-            news = writer.storage_error is not None and not self.progress.storage_problem
+            news = tape.writer.storage_error is not None and not self.progress.storage_problem
             if news or time.monotonic() - self._told_at_seconds >= PROGRESS_PERIOD_SECONDS:
-                self._tell(writer, session.waiting_because)
-        self._write_remarks(writer)
+                self._tell(tape, session.waiting_because)
+        self._write_remarks(tape)
 
-    def _write_remarks(self, writer: RecordingWriter) -> None:
+    def _write_remarks(self, tape: Tape) -> None:
         while self._remarks:
-            writer.add_annotation(self._remarks.popleft())
+            tape.remark(self._remarks.popleft())
 
-    def _tell(self, writer: RecordingWriter, waiting_because: str) -> None:
+    def _tell(self, tape: Tape, waiting_because: str) -> None:
         self._told_at_seconds = time.monotonic()
-        progress = self.progress
-        progress.size_bytes = writer.size_bytes
-        progress.openings_total = writer.openings_total
-        progress.skipped_bytes_total = writer.skipped_bytes_total
-        progress.dropped_bytes_total = writer.dropped_bytes_total
-        progress.waiting_because = waiting_because
-        progress.storage_problem = str(writer.storage_error or "")
-        progress.unwritten_bytes_total = writer.unwritten_bytes_total
+        self.progress.waiting_because = waiting_because
+        tape.count()
         if self._on_progress is not None:
-            self._on_progress(progress)
+            self._on_progress(self.progress)
+
+
+class _Follower(SessionListener):
+    """Passes on what came, after it was written."""
+
+    def __init__(self, on_poll: Callable[[Poll], None]) -> None:
+        self._on_poll = on_poll
+
+    def heard(self, poll: Poll) -> None:
+        if poll.raw:
+            self._on_poll(poll)

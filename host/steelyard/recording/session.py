@@ -1,24 +1,20 @@
-"""A box at one end, a recording at the other, and a link between that may break."""
+"""A box at one end, listeners at the other, and a link between that may break."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Final
 
-from steelyard_protocol.records import AnnotationSource
-
-from steelyard.device import Box, Poll, Reboot
+from steelyard.device import Box, BoxDescription, Poll, Reboot
 from steelyard.errors import (
-    DeviceDisconnectedError,
     DeviceError,
     DeviceRejectedError,
     DeviceTimeoutError,
     ProtocolError,
 )
+from steelyard.recording.listener import SessionListener
 from steelyard.recording.mark_schedule import MarkSchedule
-from steelyard.recording.recording_progress import ArrivalCount
-from steelyard.recording.writer import ANNOTATION_BYTES, RecordingWriter
 from steelyard.transport.link_machine import LinkPhase
+from steelyard.transport.port import StoppedClock
 from steelyard.transport.reconnecting import ReconnectingLink
 
 POLL_SECONDS: Final = 0.05
@@ -30,40 +26,76 @@ link is dead, even if the system has not noticed."""
 LAST_FRAMES_SECONDS: Final = 0.1
 """Silence after which nothing more is expected from a stopped stream."""
 LAST_POLLS: Final = 40
+_FRAME_LIMIT_BYTES: Final = 512
+"""More than any frame: without a delimiter for so long it is none."""
 
 
-class RecordingSession:
-    """One `step` listens to the box for a moment, or tries to get it back."""
+def meet_box(link: ReconnectingLink, box_id: bytes | None = None) -> Box:
+    """Open the port for the first time and shake hands: a failure now is the caller's to hear.
 
-    def __init__(
-        self,
-        link: ReconnectingLink,
-        box: Box,
-        writer: RecordingWriter,
-        arrivals: ArrivalCount,
-        on_poll: Callable[[Poll], None] | None,
-    ) -> None:
+    Raises:
+        DeviceError: the port cannot be opened, or no box answers.
+        ProtocolError: a box answers that this program must not talk with.
+    """
+    while link.transport is None:
+        link.advance(POLL_SECONDS)
+    box = Box(link.transport)
+    box.identify(box_id=box_id)
+    return box
+
+
+class BoxSession:
+    """One `step` listens to the box for a moment, or tries to get it back.
+
+    Listeners are told in the order in which they were added, so a recording
+    that was added first has everything before anybody else looks at it.
+    """
+
+    def __init__(self, link: ReconnectingLink, box: Box) -> None:
         self.waiting_because = ""
+        self.description: BoxDescription = box.description
         self._link = link
-        self._writer = writer
-        self._arrivals = arrivals
-        self._on_poll = on_poll
-        self._box_id = box.description.box_id
-        self._refusals: set[str] = set()
+        self._listeners: list[SessionListener] = []
         self._box: Box | None = box
         self._streaming = False
         self._heard_ns = link.clock.monotonic_ns()
         self._marks = MarkSchedule(self._heard_ns)
-        # What came before the recording is not part of it, but the frame under
-        # way is: its beginning belongs to the bytes that come next.
-        before = box.drain().raw
-        writer.link_opened()
-        writer.append_device_bytes(before[before.rfind(b"\x00") + 1 :])
+        # What came before is nobody's, but the frame under way is: its
+        # beginning belongs to the bytes that come next.
+        self._frame_under_way = b""
+        self._follow_frames(box.drain().raw)
+
+    @property
+    def is_linked(self) -> bool:
+        """Whether the box is there."""
+        return self._box is not None
 
     @property
     def is_over(self) -> bool:
         """Nothing more will ever come (a recording played back to its end)."""
         return self._box is None and self._link.phase is LinkPhase.CLOSED
+
+    def add(self, listener: SessionListener) -> None:
+        """Tell ``listener`` everything from now on, beginning with the frame under way.
+
+        Clocks are compared more often for a while: a short recording has no
+        other time marks.
+        """
+        if self._box is not None:
+            listener.link_opened(self.description, self._now())
+            listener.heard(Poll(self._frame_under_way, []))
+        self._listeners.append(listener)
+        self._marks = MarkSchedule(self._now_ns())
+
+    def add_first(self, listener: SessionListener) -> None:
+        """As `add`, before those that listen already."""
+        self.add(listener)
+        self._listeners.insert(0, self._listeners.pop())
+
+    def remove(self, listener: SessionListener) -> None:
+        """Tell it nothing more; harmless when it does not listen."""
+        if listener in self._listeners:
+            self._listeners.remove(listener)
 
     def step(self) -> None:
         """Listen for a moment, or try to get the box back."""
@@ -106,52 +138,66 @@ class RecordingSession:
             )
 
     def _compare_clocks(self, box: Box) -> None:
+        mark = None
         try:
             mark = box.read_clock().time_mark()
         except (DeviceTimeoutError, DeviceRejectedError):
-            self._arrivals.count_clock_timeout()
-        else:
-            self._writer.mark_time(mark)
-            self._arrivals.count_time_mark()
+            pass
         finally:
             self._marks.made(self._now_ns())
+        for listener in self._listeners:
+            listener.clocks_compared(mark)
 
     def _take(self, poll: Poll) -> None:
-        if not poll.raw:
-            self._writer.append_device_bytes(b"")
-            return
-        self._heard_ns = self._now_ns()
-        self._writer.append_device_bytes(poll.raw)
-        self._arrivals.add(poll.events)
-        if self._on_poll is not None:
-            self._on_poll(poll)
+        if poll.raw:
+            self._heard_ns = self._now_ns()
+            self._follow_frames(poll.raw)
+        for listener in self._listeners:
+            listener.heard(poll)
         if self._box is not None and any(isinstance(event, Reboot) for event in poll.events):
-            self._streaming = False
-            self._writer.sync()  # before a wait that may be longer than its period
-            self._box.identify(REUNION_TIMEOUT_SECONDS, box_id=self._box_id)
+            self._meet_again(self._box)
+
+    def _meet_again(self, box: Box) -> None:
+        self._streaming = False
+        at = self._now()
+        for listener in self._listeners:
+            listener.box_restarted(at)
+        self.description = box.identify(REUNION_TIMEOUT_SECONDS, box_id=self.description.box_id)
+        for listener in self._listeners:
+            listener.box_described(self.description)
 
     def _lose(self, box: Box, error: DeviceError | ProtocolError) -> None:
         self._box = None  # first, so that nothing below talks to it
         self._take(box.drain())
         self._give_up_link(error)
-        if self._link.phase is not LinkPhase.CLOSED:
-            self._writer.link_lost()
-            self._arrivals.count_loss()
+        self._frame_under_way = b""
+        for_good, at = self._link.phase is LinkPhase.CLOSED, self._now()
+        for listener in self._listeners:
+            listener.link_lost(error, for_good, at)
 
     def _look_for_box(self) -> None:
         self._link.advance(POLL_SECONDS)
-        self._writer.append_device_bytes(b"")
+        for listener in self._listeners:
+            listener.heard(Poll(b"", []))
         if self._link.transport is None:
             return
         box = Box(self._link.transport)
         try:
-            box.identify(REUNION_TIMEOUT_SECONDS, box_id=self._box_id)
+            self.description = box.identify(REUNION_TIMEOUT_SECONDS, box_id=self.description.box_id)
         except (DeviceError, ProtocolError) as error:
-            # Not our box: not a byte of it goes into the recording.
+            # Not our box: not a byte of it is passed on.
             self._give_up_link(error)
-            self._note_refusal(error)
+            at = self._now()
+            for listener in self._listeners:
+                listener.box_refused(error, at)
             return
-        self._writer.link_opened()
+        self._reunite(box)
+
+    def _reunite(self, box: Box) -> None:
+        at = self._now()
+        for listener in self._listeners:
+            listener.link_opened(self.description, at)
+            listener.box_described(self.description)
         self._heard_ns = self._now_ns()
         self._streaming = False
         self.waiting_because = ""
@@ -162,14 +208,12 @@ class RecordingSession:
         self._link.lost(lost)
         self.waiting_because = str(error)
 
-    def _note_refusal(self, error: DeviceError | ProtocolError) -> None:
-        """Write down, once, what other than our box answered."""
-        if isinstance(error, (DeviceDisconnectedError, DeviceTimeoutError)):
-            return
-        text = error.what.encode("utf-8")[:ANNOTATION_BYTES].decode("utf-8", "ignore")
-        if text not in self._refusals:
-            self._refusals.add(text)
-            self._writer.annotate(text, AnnotationSource.SOFTWARE)
+    def _follow_frames(self, raw: bytes) -> None:
+        data = self._frame_under_way + raw
+        self._frame_under_way = data[data.rfind(b"\x00") + 1 :][-_FRAME_LIMIT_BYTES:]
+
+    def _now(self) -> StoppedClock:
+        return StoppedClock.of(self._link.clock)
 
     def _now_ns(self) -> int:
         return self._link.clock.monotonic_ns()

@@ -156,24 +156,30 @@ class RecordingWriter(ClosesItself):
         """
         self._append_host_frames([remark])
 
-    def link_opened(self) -> None:
+    def link_opened(self, at: HostClock | None = None) -> None:
         """Write that the link to the box is open, for the first time or again.
+
+        ``at``: when that was; now, if left out.
 
         Raises:
             RecordingStorageError: the disk refused.
         """
         self.openings_total += 1
-        self._append_link_change(LinkState.OPENED)
+        self._append_link_change(LinkState.OPENED, at)
 
-    def link_lost(self) -> None:
+    def link_lost(self, at: HostClock | None = None) -> None:
         """Write that the link went away; the frame it cut off is dropped and counted.
 
         Raises:
             RecordingStorageError: the disk refused.
         """
         self._lose_tail()
-        self._append_link_change(LinkState.LOST)
+        self._append_link_change(LinkState.LOST, at)
         self.sync()
+
+    def leave_out_frame_under_way(self) -> None:
+        """The recording ends while the box goes on: what has begun is no part of it."""
+        self._cutter.forget_tail()
 
     def close(self) -> None:
         """End the recording: note it, sync and close the file.  Twice is fine.
@@ -200,10 +206,11 @@ class RecordingWriter(ClosesItself):
                     AnnotationSource.SOFTWARE,
                 )
 
-    def _append_link_change(self, state: LinkState) -> None:
+    def _append_link_change(self, state: LinkState, at: HostClock | None = None) -> None:
+        clock = at or self._clock
         change = records.LinkChange(
-            host_monotonic_ns=self._clock.monotonic_ns(),
-            host_unix_ns=self._clock.unix_ns(),
+            host_monotonic_ns=clock.monotonic_ns(),
+            host_unix_ns=clock.unix_ns(),
             state=state,
             openings_total=self.openings_total,
         )

@@ -8,6 +8,7 @@ recording played back are all the same to it.
 from __future__ import annotations
 
 import time
+from dataclasses import dataclass
 from types import TracebackType
 from typing import Protocol, Self, runtime_checkable
 
@@ -36,6 +37,27 @@ class WallClock:
     def unix_ns(self) -> int:
         """Nanoseconds since 1970-01-01 UTC by the system's wall clock."""
         return time.time_ns()
+
+
+@dataclass(frozen=True)
+class StoppedClock:
+    """One moment, kept: a clock that stands still."""
+
+    stands_at_monotonic_ns: int
+    stands_at_unix_ns: int
+
+    @classmethod
+    def of(cls, clock: HostClock) -> StoppedClock:
+        """The present moment of ``clock``."""
+        return cls(clock.monotonic_ns(), clock.unix_ns())
+
+    def monotonic_ns(self) -> int:
+        """Nanoseconds on the monotonic clock at that moment."""
+        return self.stands_at_monotonic_ns
+
+    def unix_ns(self) -> int:
+        """Nanoseconds since 1970-01-01 UTC at that moment."""
+        return self.stands_at_unix_ns
 
 
 @runtime_checkable

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import socket
 import time
 import tracemalloc
@@ -14,7 +15,7 @@ from host.publish.paced_boxes import PacedBoxes
 from host.transport.leaks import nothing_leaks
 from steelyard.errors import DeviceNotFoundError
 from steelyard.publish import AddressError, BoxSource, Broker, Servers, connection, hub
-from steelyard.publish.acquisition import Acquisition
+from steelyard.publish.announcer import Announcer
 from steelyard.publish.message_schema import live_schema
 
 __all__ = ["nothing_leaks"]
@@ -128,6 +129,11 @@ def test_a_slow_and_a_dead_consumer_cost_the_others_nothing(
         boxes.close()
 
 
+def traced_bytes() -> int:
+    gc.collect()
+    return tracemalloc.get_traced_memory()[0]
+
+
 def test_memory_stays_flat_beside_a_dead_consumer() -> None:
     boxes = PacedBoxes(1, 3000, 0.005)
 
@@ -135,18 +141,18 @@ def test_memory_stays_flat_beside_a_dead_consumer() -> None:
         async with broker_of(boxes) as broker:
             assert broker.line_address is not None
             dead = silent_socket(broker.line_address[1])
-            await asyncio.sleep(2.5)
             tracemalloc.start()
-            await asyncio.sleep(0.5)
-            before = tracemalloc.get_traced_memory()[0]
-            await asyncio.sleep(2.0)
-            grown = tracemalloc.get_traced_memory()[0] - before
+            await asyncio.sleep(3.0)
+            # The queue is full by now, and everything in it is traced.
+            before = traced_bytes()
+            await asyncio.sleep(2.5)
+            grown = traced_bytes() - before
             tracemalloc.stop()
-            # The queue is full, so old bytes are exchanged for new ones that are traced.
-            assert grown < 600_000
+            assert grown < 200_000
             (consumer,) = broker.hub.consumers
             assert isinstance(consumer, connection.Connection)
-            assert 200_000 < consumer.mailbox.held_bytes <= 256 * 1024
+            # One message under load may be large, and goes whole when there is no room.
+            assert 100_000 < consumer.mailbox.held_bytes <= 256 * 1024
             assert consumer.mailbox.samples_missed_total > 1000
             dead.close()
 
@@ -341,14 +347,14 @@ def test_a_port_in_use_is_an_error_and_the_box_is_given_back(box: PacedBoxes) ->
 def test_a_failure_of_the_listener_ends_the_broker(
     box: PacedBoxes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def fail(self: Acquisition) -> None:
+    def fail(self: Announcer) -> None:
         raise ZeroDivisionError("made up")
 
     async def run() -> None:
         async with broker_of(box) as broker:
             consumer = await LineConsumer.connect(broker)
             await consumer.until_type("samples")
-            monkeypatch.setattr(Acquisition, "_watch_silence", fail)
+            monkeypatch.setattr(Announcer, "watch_silence", fail)
             try:
                 await broker.run(5.0)
             finally:

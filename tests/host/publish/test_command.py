@@ -18,8 +18,9 @@ from host.publish.paced_boxes import PacedBoxes
 from host.publish.test_frames_and_text import force
 from steelyard.calibration import save_calibration
 from steelyard.cli.publish import publish
-from steelyard.errors import WrongBoxError
+from steelyard.errors import RecordingStorageError, WrongBoxError
 from steelyard.publish import AddressError
+from steelyard.publish.publish_errors import ControlError
 
 ROOT = Path(__file__).resolve().parents[3]
 
@@ -95,3 +96,30 @@ def test_no_port_number(box: PacedBoxes, word: str) -> None:
 def test_no_site(box: PacedBoxes) -> None:
     done = CliRunner().invoke(publish, arguments(box, "--site", "a/b"))
     assert isinstance(done.exception, AddressError)
+
+
+def test_a_control_door_needs_a_token(box: PacedBoxes, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("STEELYARD_CONTROL_TOKEN", raising=False)
+    done = CliRunner().invoke(publish, [*arguments(box), "--control", "0"])
+    assert isinstance(done.exception, ControlError)
+    assert "STEELYARD_CONTROL_TOKEN" in done.exception.advice
+
+
+def test_addresses_for_another_program(
+    box: PacedBoxes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STEELYARD_CONTROL_TOKEN", "a-token-for-tests-only")
+    folder = tmp_path / "new" / "recordings"
+    words = ["--control", "0", "--recordings", str(folder), "--json"]
+    done = CliRunner().invoke(publish, [*arguments(box), *words])
+    assert done.exit_code == 0
+    said = json.loads(done.stdout)
+    assert said["control"][0] == "127.0.0.1"
+    assert said["websocket"] is None
+    assert folder.is_dir()
+
+
+def test_a_folder_that_cannot_be_made(box: PacedBoxes, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    done = CliRunner().invoke(publish, [*arguments(box), "--recordings", str(tmp_path / "file/a")])
+    assert isinstance(done.exception, RecordingStorageError)

@@ -57,9 +57,10 @@ def binding(number: int) -> Binding:
     return Binding(description().box_id_text, number, f"SN-{number}", 128, "0.1.7")
 
 
-def force(taken_at: str = "2025-06-01") -> ForceCalibration:
+def force(taken_at: str = "2025-06-01", bound_to: Binding | None = None) -> ForceCalibration:
     bench = Bench(1, taken_at=taken_at)
-    return calibrate_force(bench.points(), bench.conditions, binding(0), weights=bench.by_name)
+    bound = bound_to or binding(0)
+    return calibrate_force(bench.points(), bench.conditions, bound, weights=bench.by_name)
 
 
 def angle() -> AngleCalibration:

@@ -79,7 +79,7 @@ def test_samples_arrive_with_their_own_times() -> None:
     ages = sorted(result["ages"])
     assert -0.01 < ages[len(ages) // 2] < 0.5
     assert "<label>standard uncertainty</label>" in result["xml"]
-    assert "<schema_version>1.0</schema_version>" in result["xml"]
+    assert "<schema_version>1.1</schema_version>" in result["xml"]
 
 
 def test_without_the_library_it_is_named() -> None:

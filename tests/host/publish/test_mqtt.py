@@ -154,7 +154,7 @@ def test_retained_metadata_then_live_for_a_late_joiner(
                 assert message.properties is not None
                 assert message.properties.ContentType == "application/json"
                 assert message.properties.PayloadFormatIndicator == 1
-                assert ("schema", "steelyard-live 1.0") in message.properties.UserProperty
+                assert ("schema", "steelyard-live 1.1") in message.properties.UserProperty
 
     asyncio.run(run())
 
@@ -183,8 +183,8 @@ def test_the_last_will_when_the_program_dies(mosquitto: Mosquitto) -> None:
         link = publisher._client.socket()
         assert isinstance(link, socket.socket)
         link.shutdown(socket.SHUT_RDWR)
-        will = listening.until(lambda _, content: content["type"] == "link")[1]
-        assert will["live"] is False
+        # A subscription made at the moment of publishing may bring the same message twice.
+        will = listening.until(lambda _, c: c["type"] == "link" and not c["live"])[1]
         assert will["reason"] == "the broker is gone"
         # It was no death after all: the publisher comes back and says what is true.
         assert listening.of_type("link")[1]["live"] is True

@@ -52,14 +52,14 @@ def test_frames_exactly_as_on_the_wire(box: PacedBoxes) -> None:
             while len(wire) < 32 * 150:
                 data = await client.recv()
                 if isinstance(data, str):
-                    assert not wire or json.loads(data)["type"] in {"status", "link"}
+                    assert not wire or json.loads(data)["type"] in {"status", "link", "recording"}
                     texts.append(json.loads(data))
                 else:
                     # Whole frames in every message, however the port cut them.
                     assert data.endswith(b"\x00")
                     wire += data
             assert texts[0]["type"] == "metadata"
-            assert {text["type"] for text in texts} <= {"metadata", "link", "status"}
+            assert {text["type"] for text in texts} <= {"metadata", "link", "status", "recording"}
             events = StreamDecoder().feed(wire)
             assert all(isinstance(event, Message) for event in events)
             samples = [
