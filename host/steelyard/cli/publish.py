@@ -36,6 +36,7 @@ from steelyard.publish.broker import LINE_PORT, SOCKET_PORT, Broker, Servers
 from steelyard.publish.control_requests import ControlRequests
 from steelyard.publish.control_server import ControlServer, checked_token
 from steelyard.publish.hub import Consumer
+from steelyard.publish.joint import GivenProfile
 from steelyard.publish.publish_errors import MissingExtraError
 from steelyard.recording.append_file import storage_error
 
@@ -57,6 +58,11 @@ def _door(context: click.Context, parameter: click.Parameter, text: str) -> int 
 @seconds_option
 @click.option("--site", default="site", show_default=True, help="Name of this place, in topics.")
 @click.option("--machine", default="", help="Machine, e.g. Heron.")
+@click.option(
+    "--profile",
+    metavar="NAME_OR_FILE",
+    help="The machine's profile (heron, wren, or a file): gives torque and joint angle.",
+)
 @click.option("--box", "box_id", metavar="ID", help="Accept only the box with this id.")
 @click.option(
     "--lines",
@@ -120,6 +126,7 @@ def publish(
     seconds: float | None,
     site: str,
     machine: str,
+    profile: str | None,
     box_id: str | None,
     lines: int | None,
     websocket: int | None,
@@ -151,6 +158,7 @@ def publish(
         calibrations,
         checked_site(site),
         machine,
+        GivenProfile.load(profile) if profile else None,
         parse_box_id(box_id) if box_id else None,
     )
     makers: list[Callable[[bytes], Consumer]] = []

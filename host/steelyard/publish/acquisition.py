@@ -17,6 +17,7 @@ from steelyard.calibration import AnyCalibration
 from steelyard.device.discovery import opener_for
 from steelyard.publish.announcer import Announcer
 from steelyard.publish.bulletin import Bulletin
+from steelyard.publish.joint import GivenProfile
 from steelyard.publish.recording_state import RecordingState
 from steelyard.recording.session import POLL_SECONDS, BoxSession, meet_box
 from steelyard.transport import Transport, WallClock, open_transport
@@ -39,6 +40,7 @@ class BoxSource:
     calibrations: tuple[AnyCalibration, ...] = ()
     site: str = "site"
     machine: str = ""
+    profile: GivenProfile | None = None
     box_id: bytes | None = None
     gather_seconds: float = GATHER_SECONDS
     read_ahead: bool = True
@@ -72,6 +74,7 @@ class Acquisition:
                 source.calibrations,
                 source.site,
                 source.machine,
+                source.profile,
             )
             self.session.add(self.announcer)
         except BaseException:

@@ -14,6 +14,7 @@ from steelyard.device import BoxDescription, Poll
 from steelyard.errors import DeviceError, ProtocolError
 from steelyard.publish.arrivals import Arrivals
 from steelyard.publish.bulletin import Bulletin, Kind, json_bulletin
+from steelyard.publish.joint import GivenProfile
 from steelyard.publish.metadata import metadata_bulletin
 from steelyard.publish.scales import BoxScales, check_channels
 from steelyard.recording.listener import SessionListener
@@ -34,13 +35,16 @@ class Announcer(SessionListener):
         calibrations: Sequence[AnyCalibration],
         site: str,
         machine: str,
+        profile: GivenProfile | None = None,
     ) -> None:
         """Say what the stream is.
 
         Raises:
             WrongBoxError: a calibration belongs elsewhere.
+            WrongMachineError: the profile does.
         """
-        check_channels(calibrations, description)
+        _check(calibrations, profile, description)
+        self.profile = profile
         self.arrivals = Arrivals()
         self.calibrations = tuple(calibrations)
         self._post = post
@@ -55,14 +59,17 @@ class Announcer(SessionListener):
         """Whether samples come."""
         return bool(self._live)
 
-    def use(self, calibrations: Sequence[AnyCalibration]) -> None:
-        """Put other calibrations in force, and say so.
+    def use(
+        self, calibrations: Sequence[AnyCalibration], profile: GivenProfile | None = None
+    ) -> None:
+        """Put other calibrations in force, and another profile if one is given; say so.
 
         Raises:
-            WrongBoxError: one belongs elsewhere; those before stay in force.
+            WrongBoxError, WrongMachineError: one belongs elsewhere; all stays as it was.
         """
-        check_channels(calibrations, self._description)
+        _check(calibrations, profile, self._description)
         self.calibrations = tuple(calibrations)
+        self.profile = profile or self.profile
         self._scales = self._described()
 
     # --- what the session tells -----------------------------------------------------
@@ -147,6 +154,17 @@ class Announcer(SessionListener):
         return True
 
     def _described(self) -> BoxScales:
-        scales = BoxScales(self.calibrations, self._description, datetime.now(UTC))
-        self._post(metadata_bulletin(self._description, scales, self._site, self._machine))
+        profile = self.profile.profile if self.profile is not None else None
+        scales = BoxScales(self.calibrations, self._description, datetime.now(UTC), profile)
+        self._post(metadata_bulletin(self._description, scales, self._site, self._machine, profile))
         return scales
+
+
+def _check(
+    calibrations: Sequence[AnyCalibration],
+    profile: GivenProfile | None,
+    description: BoxDescription,
+) -> None:
+    check_channels(calibrations, description)
+    if profile is not None:
+        profile.profile.require("", description.box_id_text)

@@ -47,6 +47,8 @@ class BrokerPlan:
     calibrations: tuple[Path, ...] = ()
     site: str = "site"
     machine: str = ""
+    profile: str = ""
+    """A machine's profile: path of a file, or a ready name."""
     box_id: str = ""
     more_words: tuple[str, ...] = ()
     unattended_seconds: float = UNATTENDED_SECONDS
@@ -59,6 +61,7 @@ class BrokerPlan:
         words += ["--unattended", f"{self.unattended_seconds:g}", "--site", self.site]
         words += [word for path in self.calibrations for word in ("--calibration", str(path))]
         words += ["--machine", self.machine] if self.machine else []
+        words += ["--profile", self.profile] if self.profile else []
         words += ["--box", self.box_id] if self.box_id else []
         return [*words, *self.more_words]
 

@@ -88,15 +88,20 @@ class ControlClient:
         await self.ask("annotate", text=text)
 
     async def use_calibrations(
-        self, paths: Sequence[Path] = (), texts: Sequence[str] = ()
+        self, paths: Sequence[Path] = (), texts: Sequence[str] = (), profile: str = ""
     ) -> list[str]:
         """Put these calibrations in force, and no others; returns their ids.
+
+        ``profile``: another machine's profile as well: its text, a path, or a ready name.
 
         Raises:
             ControlError: one is not for this box; those before stay in force.
         """
         answer = await self.ask(
-            "use_calibrations", paths=[str(path) for path in paths], texts=list(texts)
+            "use_calibrations",
+            paths=[str(path) for path in paths],
+            texts=list(texts),
+            profile=profile,
         )
         return list(answer["calibrations"])
 

@@ -17,6 +17,7 @@ from steelyard.calibration.calibration_file import (
 from steelyard.errors import SteelyardError
 from steelyard.publish.acquisition import Acquisition
 from steelyard.publish.broker import Broker
+from steelyard.publish.joint import GivenProfile
 from steelyard.publish.publish_errors import ControlError, PublishError
 from steelyard.publish.recording_desk import RecordingDesk, RecordingOrder
 from steelyard.recording.documents import Document
@@ -94,16 +95,19 @@ class ControlRequests:
         texts = [_string(item) for item in _list(request, "texts")]
         calibrations: list[AnyCalibration] = [load_any_calibration(path) for path in paths]
         calibrations += [any_calibration(text) for text in texts]
-        await self._desk.use(calibrations)
+        profile = _text(request, "profile", "")
+        await self._desk.use(calibrations, _profile(profile) if profile else None)
         return {"calibrations": [item.calibration_id for item in calibrations]}
 
     async def _state(self, request: Plain) -> Plain:
         broker, acquisition = self._broker, self._acquisition
+        profile = acquisition.announcer.profile
         return {
             "live": acquisition.announcer.is_live,
             "box_id": acquisition.box_id.hex(),
             "site": broker.source.site,
             "machine": broker.source.machine,
+            "profile": profile.profile.name if profile is not None else None,
             "calibrations": [item.calibration_id for item in acquisition.announcer.calibrations],
             "consumers": len(broker.hub.consumers),
             "lines": broker.line_address,
@@ -127,6 +131,11 @@ def _document(item: object) -> Document:
             f"There are: {', '.join(_KINDS)}.",
         )
     return Document(_KINDS[kind], _text(item, "text"))
+
+
+def _profile(text: str) -> GivenProfile:
+    """From its JSON text, a file's path or the name of a ready one."""
+    return GivenProfile.of(text) if text.lstrip().startswith("{") else GivenProfile.load(text)
 
 
 def _text(request: Mapping[str, object], key: str, default: str | None = None) -> str:

@@ -12,7 +12,8 @@ from steelyard_protocol.records import ChannelKind, EventKind, SampleFlags, Sens
 
 from steelyard.publish.bulletin import Kind
 from steelyard.publish.metadata import SCHEMA, SCHEMA_VERSION
-from steelyard.publish.scales import QUANTITIES
+from steelyard.publish.quantities import QUANTITIES
+from steelyard.strength.machine_profile import Joint
 
 Schema = dict[str, Any]
 
@@ -75,7 +76,7 @@ def _values(prefix: str) -> dict[str, Schema]:
     properties: dict[str, Schema] = {}
     for quantity in QUANTITIES:
         if prefix and quantity.name != "angle":
-            continue
+            continue  # of the arm there is the angle alone
         properties[prefix + quantity.key] = _or_null(
             _number(f"calibrated value [{quantity.unit}]; null: no sound reading")
         )
@@ -90,7 +91,13 @@ def _values(prefix: str) -> dict[str, Schema]:
 
 
 def _sample() -> Schema:
-    optional = {**_values(""), **_values("arm_")}
+    joint = {
+        "joint_angle_extrapolated": {
+            "description": "the joint's angle lies outside what is known",
+            "const": True,
+        }
+    }
+    optional = {**_values(""), **_values("arm_"), **joint}
     of_load = {
         "arm_angle_counts": _or_null(_integer("raw angle of the arm; null: none")),
         "arm_angle_age_us": _integer(
@@ -171,6 +178,8 @@ def _described_channel() -> Schema:
             "calibration": _calibration(),
             "value": _value(),
             "arm_angle_value": _value(),
+            "torque_value": _value(),
+            "joint_angle_value": _value(),
         },
     )
 
@@ -203,6 +212,16 @@ def message_schemas() -> dict[Kind, Schema]:
                         "protocol_version": _text("major.minor, of the frames at /wire"),
                         "layout_hash": _text("of the frames at /wire", pattern="^[0-9a-f]{16}$"),
                     },
+                ),
+                "profile": _or_null(
+                    _object(
+                        "the machine's profile, which torque and joint angle rest on",
+                        {
+                            "name": _text("name of the machine"),
+                            "joint": _text("which joint", enum=[joint.value for joint in Joint]),
+                            "signs": _text("what is positive"),
+                        },
+                    )
                 ),
                 "boot_id": _BOOT,
                 "clocks": _object(

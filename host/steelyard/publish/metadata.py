@@ -10,7 +10,10 @@ from steelyard_protocol.records import ChannelDescription, ChannelKind, SensorKi
 from steelyard.device import BoxDescription
 from steelyard.publish.bulletin import Bulletin, Kind, json_bulletin
 from steelyard.publish.flag_words import word_of
+from steelyard.publish.joint import JointValue
+from steelyard.publish.quantities import TORQUE, Scale
 from steelyard.publish.scales import BoxScales
+from steelyard.strength.machine_profile import MachineProfile
 
 SCHEMA: Final = "steelyard-live"
 SCHEMA_VERSION: Final = "1.1"
@@ -30,7 +33,11 @@ _CLOCKS: Final = {
 
 
 def metadata_bulletin(
-    description: BoxDescription, scales: BoxScales, site: str, machine: str
+    description: BoxDescription,
+    scales: BoxScales,
+    site: str,
+    machine: str,
+    profile: MachineProfile | None = None,
 ) -> Bulletin:
     """Everything a consumer needs to read the stream."""
     identity = description.identity
@@ -49,6 +56,7 @@ def metadata_bulletin(
                 "protocol_version": description.protocol_version,
                 "layout_hash": identity.layout_hash.hex(),
             },
+            "profile": None if profile is None else _profile(profile),
             "boot_id": identity.boot_id,
             "clocks": {**_CLOCKS, "ticks_period_us": TICKS_PERIOD_US},
             "channels": [
@@ -74,17 +82,30 @@ def _channel(
         "counts_per_turn": channel.counts_per_turn or None,
         "arm_angle_channel": None if channel.angle_channel == NO_CHANNEL else channel.angle_channel,
         "calibration": scales.state(number),
-        "value": _value(scales, number, ""),
-        "arm_angle_value": _value(scales, channel.angle_channel, "arm_"),
+        "value": _value(scales.of(number)),
+        "arm_angle_value": _value(scales.of(channel.angle_channel), "arm_"),
+        "torque_value": _value(scales.joint_torque(number) or _if_torque(scales.of(number))),
+        "joint_angle_value": _value(scales.joint_angle(number)),
     }
 
 
-def _value(scales: BoxScales, channel: int, prefix: str) -> dict[str, Any] | None:
-    """Which keys of a sample hold the calibrated value, and their unit (UCUM)."""
-    scale = scales.of(channel)
-    if scale is None:
+def _if_torque(scale: Scale | None) -> Scale | None:
+    return scale if scale is not None and scale.quantity is TORQUE else None
+
+
+def _profile(profile: MachineProfile) -> dict[str, Any]:
+    return {
+        "name": profile.name,
+        "joint": profile.joint.value,
+        "signs": "angle: forward bend; torque: extension",
+    }
+
+
+def _value(known: Scale | JointValue | None, prefix: str = "") -> dict[str, Any] | None:
+    """Which keys of a sample hold the value, and their unit (UCUM)."""
+    if known is None:
         return None
-    quantity = scale.quantity
+    quantity = known.quantity
     return {
         "quantity": quantity.name,
         "unit": quantity.unit,

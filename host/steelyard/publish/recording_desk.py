@@ -20,6 +20,7 @@ from steelyard_protocol.records import AnnotationSource, DocumentKind
 from steelyard.calibration import AnyCalibration
 from steelyard.errors import SteelyardError
 from steelyard.publish.acquisition import Acquisition
+from steelyard.publish.joint import GivenProfile
 from steelyard.publish.publish_errors import ControlError
 from steelyard.publish.recording_state import RunningRecording
 from steelyard.recording.documents import Document
@@ -61,7 +62,7 @@ class RecordingDesk:
         return self._acquisition.recording.running is not None
 
     async def start(self, order: RecordingOrder) -> dict[str, Any]:
-        """Begin a recording; the calibrations in force go into it.
+        """Begin a recording; the calibrations in force and the profile go into it.
 
         Raises:
             ControlError: one is running, there is no folder, or no box.
@@ -75,9 +76,8 @@ class RecordingDesk:
                     f"There is no box to record: {acquisition.session.waiting_because}",
                     "Plug the box in and start again.",
                 )
-            calibrations = acquisition.announcer.calibrations
             await self._put_away()
-            tape = await asyncio.to_thread(self._open, order, calibrations)
+            tape = await asyncio.to_thread(self._open, order)
             await self._in_session(lambda: self._attach(tape))
             return self.state()
 
@@ -104,13 +104,15 @@ class RecordingDesk:
         running = self._require_running()
         running.tape.remark(annotation(text, AnnotationSource.OPERATOR, self._acquisition.clock))
 
-    async def use(self, calibrations: Sequence[AnyCalibration]) -> None:
-        """Put other calibrations in force on the stream.
+    async def use(
+        self, calibrations: Sequence[AnyCalibration], profile: GivenProfile | None = None
+    ) -> None:
+        """Put other calibrations in force on the stream, and another profile if one is given.
 
         Raises:
-            WrongBoxError: one belongs elsewhere; those before stay in force.
+            WrongBoxError, WrongMachineError: one belongs elsewhere; all stays as it was.
         """
-        await self._in_session(lambda: self._acquisition.announcer.use(calibrations))
+        await self._in_session(lambda: self._acquisition.announcer.use(calibrations, profile))
 
     def state(self) -> dict[str, Any]:
         """How the recording is, with its full path; as plain data."""
@@ -146,14 +148,11 @@ class RecordingDesk:
         except SteelyardError:
             return  # it was told as its problem; what is on the disk is readable
 
-    def _open(self, order: RecordingOrder, calibrations: Sequence[AnyCalibration]) -> TapeThread:
+    def _open(self, order: RecordingOrder) -> TapeThread:
         path = self._free_path(order)
-        texts = [document.text for document in order.documents]
-        in_force = [
-            Document(DocumentKind.CALIBRATION, text)
-            for text in (calibration.to_json() for calibration in calibrations)
-            if text not in texts
-        ]
+        in_force = [item for item in self._in_force() if item not in order.documents]
+        if any(item.kind == DocumentKind.MACHINE for item in order.documents):
+            in_force = [item for item in in_force if item.kind != DocumentKind.MACHINE]
         writer = RecordingWriter(
             path,
             self._acquisition.clock,
@@ -162,6 +161,17 @@ class RecordingDesk:
             outlives_disk=True,
         )
         return TapeThread(Tape(writer, RecordingProgress(path, None)))
+
+    def _in_force(self) -> list[Document]:
+        """Calibrations and profile of the stream, as a recording keeps them."""
+        announcer = self._acquisition.announcer
+        found = [
+            Document(DocumentKind.CALIBRATION, calibration.to_json())
+            for calibration in announcer.calibrations
+        ]
+        if announcer.profile is not None:
+            found.append(Document(DocumentKind.MACHINE, announcer.profile.text))
+        return found
 
     def _attach(self, tape: TapeThread) -> None:
         acquisition = self._acquisition

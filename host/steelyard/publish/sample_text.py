@@ -17,7 +17,8 @@ from steelyard_protocol.soundness import UNSOUND_ANGLE, UNSOUND_ANGLE_OF_LOAD, U
 from steelyard.publish.bulletin import Bulletin, Kind
 from steelyard.publish.flag_words import flags_json
 from steelyard.publish.live_clock import LiveClock
-from steelyard.publish.scales import BoxScales, Quantity, Value
+from steelyard.publish.quantities import Quantity, Value
+from steelyard.publish.scales import BoxScales
 
 Sample = LoadSample | AngleSample
 
@@ -38,6 +39,7 @@ def samples_bulletins(
 def _one_boot(samples: Sequence[Sample], clock: LiveClock, scales: BoxScales) -> Bulletin:
     own = _own_values(samples, scales)
     arm = _arm_values(samples, scales)
+    _add_joint_values(arm, samples, scales)
     rows = ",".join(
         _load_row(sample, clock, own[place], arm[place])
         if isinstance(sample, LoadSample)
@@ -109,6 +111,28 @@ def _arm_values(samples: Sequence[Sample], scales: BoxScales) -> list[str]:
     return texts
 
 
+def _add_joint_values(texts: list[str], samples: Sequence[Sample], scales: BoxScales) -> None:
+    """Put torque and angle of the joint behind the arm's angle, where the profile gives them."""
+    places = [
+        (place, sample)
+        for place, sample in enumerate(samples)
+        if isinstance(sample, LoadSample) and scales.joint_angle(sample.channel) is not None
+    ]
+    if not places:
+        return
+    channel = places[0][1].channel
+    torque, angle = scales.joint_torque(channel), scales.joint_angle(channel)
+    if torque is not None:
+        values = torque.values([sample.load_counts for _, sample in places])
+        for (place, sample), value in zip(places, values, strict=True):
+            texts[place] += _value_text(torque.quantity, value, _is_unsound(sample))
+    if angle is not None:
+        values = angle.values([sample.angle_counts for _, sample in places])
+        for (place, sample), value in zip(places, values, strict=True):
+            unsound = bool(sample.flags & UNSOUND_ANGLE_OF_LOAD)
+            texts[place] += _value_text(angle.quantity, value, unsound, beyond_key="joint_angle_")
+
+
 def _own_counts(sample: Sample) -> int:
     return sample.load_counts if isinstance(sample, LoadSample) else sample.angle_counts
 
@@ -117,10 +141,12 @@ def _is_unsound(sample: Sample) -> bool:
     return bool(sample.flags & (UNSOUND_LOAD if isinstance(sample, LoadSample) else UNSOUND_ANGLE))
 
 
-def _value_text(quantity: Quantity, value: Value, unsound: bool, prefix: str = "") -> str:
+def _value_text(
+    quantity: Quantity, value: Value, unsound: bool, prefix: str = "", beyond_key: str = ""
+) -> str:
     number, uncertainty, extrapolated = value
     key, uncertainty_key = prefix + quantity.key, prefix + quantity.uncertainty_key
     if unsound or not (math.isfinite(number) and math.isfinite(uncertainty)):
         return f',"{key}":null,"{uncertainty_key}":null'
-    beyond = f',"{prefix}extrapolated":true' if extrapolated else ""
+    beyond = f',"{beyond_key or prefix}extrapolated":true' if extrapolated else ""
     return f',"{key}":{number:.7g},"{uncertainty_key}":{uncertainty:.3g}{beyond}'

@@ -8,97 +8,51 @@ why.  No zeroing is applied: what is published rests on the calibration alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any, Final, NamedTuple, TypeAlias
+from typing import Any
 
 from steelyard_protocol.messages import NO_CHANNEL
 from steelyard_protocol.records import ChannelDescription
 
-from steelyard.calibration import (
-    AnyCalibration,
-    Binding,
-    ForceCalibration,
-    TorqueCalibration,
-)
+from steelyard.calibration import AnyCalibration, Binding
 from steelyard.device import BoxDescription
 from steelyard.errors import CalibrationError, WrongBoxError
-
-
-class Quantity(NamedTuple):
-    """What values mean: names of the two keys in a sample, and their unit."""
-
-    name: str
-    key: str
-    uncertainty_key: str
-    unit: str
-
-
-FORCE: Final = Quantity("force", "force_newtons", "force_standard_uncertainty_newtons", "N")
-TORQUE: Final = Quantity(
-    "torque", "torque_newton_metres", "torque_standard_uncertainty_newton_metres", "N.m"
-)
-ANGLE: Final = Quantity("angle", "angle_degrees", "angle_standard_uncertainty_degrees", "deg")
-QUANTITIES: Final = (FORCE, TORQUE, ANGLE)
-
-Value: TypeAlias = tuple[float, float, bool]
-"""Value and standard uncertainty (k = 1) of one sample; whether outside what was calibrated."""
-
-
-def quantity_of(calibration: AnyCalibration) -> Quantity:
-    """What a calibration gives."""
-    if isinstance(calibration, ForceCalibration):
-        return FORCE
-    return TORQUE if isinstance(calibration, TorqueCalibration) else ANGLE
-
-
-@dataclass(frozen=True)
-class Scale:
-    """A calibration in force on a channel."""
-
-    calibration: AnyCalibration
-    age_days: float
-
-    @property
-    def quantity(self) -> Quantity:
-        """What the values are."""
-        return quantity_of(self.calibration)
-
-    def values(self, counts: Sequence[int]) -> list[Value]:
-        """Value, standard uncertainty and whether extrapolated, for each of the counts (n)."""
-        calibration = self.calibration
-        if isinstance(calibration, ForceCalibration):
-            force = calibration.force(counts, age_days=self.age_days)
-            columns = (force.force_newtons, force.standard_uncertainty_newtons, force.extrapolated)
-        elif isinstance(calibration, TorqueCalibration):
-            torque = calibration.torque(counts, age_days=self.age_days)
-            columns = (
-                torque.torque_newton_metres,
-                torque.standard_uncertainty_newton_metres,
-                torque.extrapolated,
-            )
-        else:
-            angle = calibration.angle(counts)
-            columns = (
-                angle.angle_degrees,
-                angle.standard_uncertainty_degrees,
-                angle.extrapolated,
-            )
-        return list(zip(*(column.tolist() for column in columns), strict=True))
+from steelyard.publish.joint import JointValue, joint_angle, joint_torque
+from steelyard.publish.quantities import Scale
+from steelyard.strength.machine_profile import MachineProfile
 
 
 class BoxScales:
     """The calibrations given for a box, held against the box that answers."""
 
     def __init__(
-        self, calibrations: Sequence[AnyCalibration], description: BoxDescription, now: datetime
+        self,
+        calibrations: Sequence[AnyCalibration],
+        description: BoxDescription,
+        now: datetime,
+        profile: MachineProfile | None = None,
     ) -> None:
+        """``profile``: of the machine that the box sits on."""
         self._given = {item.binding.channel: item for item in calibrations}
         self._states: dict[int, dict[str, Any]] = {}
         self._scales: dict[int, Scale] = {}
         self._angle_channels = {item.channel: item.angle_channel for item in description.channels}
         for channel in description.channels:
             self._judge(description, channel, now)
+        self._joint_channel = NO_CHANNEL if profile is None else profile.channels.load
+        self._joint: tuple[JointValue | None, JointValue | None] = (None, None)
+        if profile is not None:
+            force = self._scales.get(profile.channels.load)
+            angle = self._scales.get(profile.channels.arm_angle)
+            self._joint = joint_torque(profile, force), joint_angle(profile, angle)
+
+    def joint_torque(self, channel: int) -> JointValue | None:
+        """Torque about the axis by the machine's profile, for samples of a load channel."""
+        return self._joint[0] if channel == self._joint_channel else None
+
+    def joint_angle(self, channel: int) -> JointValue | None:
+        """Angle of the joint by the machine's profile, for samples of a load channel."""
+        return self._joint[1] if channel == self._joint_channel else None
 
     def of(self, channel: int) -> Scale | None:
         """The scale in force on a channel; None: it is published raw."""

@@ -28,6 +28,7 @@ from steelyard.publish.recording_desk import checked_name
 from steelyard.recording import append_file
 from steelyard.recording.reader import read_recording
 from steelyard.recording.validator import validate
+from steelyard.strength.profile_file import profile_text
 from steelyard_protocol import codec
 from steelyard_protocol.records import DocumentKind
 
@@ -226,10 +227,14 @@ def test_calibrations_are_changed_while_it_runs(tmp_path: Path) -> None:
             with pytest.raises(ControlError, match="could not be read"):
                 await one.client.use_calibrations([tmp_path / "none.calibration.json"])
             assert (await one.client.state())["calibrations"] == ids
+            await one.client.use_calibrations(texts=[calibration.to_json()], profile="heron")
+            metadata = await consumer.until_type("metadata")
+            assert metadata["profile"]["joint"] == "lumbar"
+            assert metadata["channels"][0]["torque_value"]["key"] == "torque_newton_metres"
             state = await one.client.start_recording()
             await one.client.end_recording()
             kept = read_recording(Path(state["path"])).documents
-            assert [item.text for item in kept] == [calibration.to_json()]
+            assert [item.text for item in kept] == [calibration.to_json(), profile_text("heron")]
             await consumer.close()
 
     asyncio.run(run())

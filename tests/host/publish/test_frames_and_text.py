@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 from datetime import UTC, datetime
 from typing import Any
 
 import jsonschema
+import numpy as np
 import pytest
 from host.calibration.synthetic import Bench
 from host.device.scripted_box import channel, identity
@@ -31,6 +33,8 @@ from steelyard.publish.message_schema import live_schema
 from steelyard.publish.metadata import metadata_bulletin
 from steelyard.publish.sample_text import Sample, samples_bulletins
 from steelyard.publish.scales import BoxScales, check_channels
+from steelyard.strength.machine_profile import Channels, MachineProfile
+from steelyard.strength.profile_file import ready_profile
 from steelyard_protocol.messages import NO_COUNTS
 from steelyard_protocol.records import (
     AngleSample,
@@ -76,10 +80,12 @@ def arm(**changes: Any) -> AngleSample:
     return AngleSample(1, 0, 1111, 6, 41_000, 1100, 0x20, 60, 0)._replace(**changes)
 
 
-def told(samples: list[Sample], *calibrations: AnyCalibration) -> list[dict[str, Any]]:
+def told(
+    samples: list[Sample], *calibrations: AnyCalibration, profile: MachineProfile | None = None
+) -> list[dict[str, Any]]:
     clock = LiveClock()
     clock.add(TimeMark(1111, 30_000, 5_000_000_000, 1_751_371_200_000_000_000, 200))
-    scales = BoxScales(calibrations, description(), NOW)
+    scales = BoxScales(calibrations, description(), NOW, profile)
     messages = [json.loads(item.body) for item in samples_bulletins(samples, clock, scales)]
     for message in messages:
         SCHEMA.validate(message)
@@ -150,6 +156,63 @@ def test_torque_has_names_of_its_own() -> None:
     assert "force_newtons" not in sample
 
 
+def test_a_profile_gives_torque_and_joint_angle() -> None:
+    heron = ready_profile("heron")
+    row = told([load()], FORCE, profile=heron)[0]["samples"][0]
+    arm = heron.moment_arm
+    force_newtons, u = row["force_newtons"], row["force_standard_uncertainty_newtons"]
+    assert row["torque_newton_metres"] == pytest.approx(force_newtons * arm.length_metres, rel=1e-5)
+    assert row["torque_standard_uncertainty_newton_metres"] == pytest.approx(
+        math.hypot(u * arm.length_metres, force_newtons * arm.standard_uncertainty_metres),
+        rel=0.02,
+    )
+    angles = heron.angle_zero.degrees_at(np.array([1100], np.int32))
+    assert row["joint_angle_degrees"] == pytest.approx(float(angles[0]), abs=1e-4)
+    assert row["joint_angle_standard_uncertainty_degrees"] == pytest.approx(
+        math.hypot(
+            heron.angle_zero.standard_uncertainty_degrees,
+            heron.angle_periodic_degrees / math.sqrt(2),
+        ),
+        rel=0.02,
+    )
+    assert "arm_angle_degrees" not in row, "there is no calibration of the angle"
+
+
+def test_a_calibrated_angle_goes_before_the_profiles_one_angle() -> None:
+    heron = dataclasses.replace(ready_profile("heron"), channels=Channels(0, 1))
+    row = told([load()], ANGLE, profile=heron)[0]["samples"][0]
+    assert row["joint_angle_degrees"] == row["arm_angle_degrees"]
+    assert "torque_newton_metres" not in row, "no force is known"
+
+
+def test_an_angle_beyond_the_machines_travel_or_missing_says_so() -> None:
+    heron = ready_profile("heron")
+    zero = heron.angle_zero
+    far = round(zero.counts + (heron.travel_degrees[1] + 5 - zero.degrees) / 360 * 4096)
+    samples: list[Sample] = [
+        load(angle_counts=far),
+        load(angle_counts=NO_COUNTS, flags=int(SampleFlags.ANGLE_STALE)),
+    ]
+    beyond, missing = told(samples, FORCE, profile=heron)[0]["samples"]
+    assert beyond["joint_angle_extrapolated"] is True
+    assert missing["joint_angle_degrees"] is None
+    assert missing["torque_newton_metres"] is not None
+
+
+@pytest.mark.parametrize("calibrated", [False, True])
+def test_metadata_name_torque_and_joint(calibrated: bool) -> None:
+    wren = ready_profile("wren")
+    scales = BoxScales([FORCE] if calibrated else [], description(), NOW, wren)
+    body = metadata_bulletin(description(), scales, "saltmarsh", "Wren", wren).body
+    metadata = json.loads(body)
+    SCHEMA.validate(metadata)
+    assert metadata["profile"]["joint"] == "cervical"
+    loaded, turned = metadata["channels"]
+    assert (loaded["torque_value"] is not None) == calibrated
+    assert loaded["joint_angle_value"]["key"] == "joint_angle_degrees"
+    assert turned["joint_angle_value"] is None
+
+
 @pytest.mark.parametrize(
     "sample",
     [
@@ -216,14 +279,14 @@ def test_a_value_beyond_the_weights_says_so() -> None:
     )
 )
 def test_any_sample_gives_json_of_the_schema(samples: list[Sample]) -> None:
-    messages = told(samples, FORCE, ANGLE)
+    messages = told(samples, FORCE, ANGLE, profile=HERON)
     rows = [(message["boot_id"], row) for message in messages for row in message["samples"]]
     assert [(sample.boot_id, sample.channel, sample.sequence) for sample in samples] == [
         (boot_id, row["channel"], row["sequence"]) for boot_id, row in rows
     ]
 
 
-FORCE, ANGLE = force(), angle()
+FORCE, ANGLE, HERON = force(), angle(), ready_profile("heron")
 
 
 def test_metadata_name_units_and_calibrations() -> None:
