@@ -192,7 +192,7 @@ def _load(machine, clock, index, angle_channel):
         kind=CHANNEL_KIND_LOAD,
         sensor=SENSOR_KIND_HX711,
         driver=driver,
-        gains=(128, 64),
+        gains=(128, 64, 32),  # input A, A, B
         nominal_rate_millihertz=LOAD_RATE_HZ * 1000,
         lowest_rate_millihertz=LOAD_RATE_LOW_MILLIHERTZ,
         highest_rate_millihertz=LOAD_RATE_HIGH_MILLIHERTZ,

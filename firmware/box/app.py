@@ -4,10 +4,12 @@
 read late, then what the clock says is due, then requests, then the port.
 """
 
+from box.document_store import DocumentStore
 from box.events import EventLog
 from box.heartbeat import Heartbeat
 from box.inbox import Inbox
 from box.introduction import Introduction
+from box.keeping import Keeping
 from box.outbox import Outbox
 from box.periodic import Periodic
 from box.requests import Requests
@@ -27,7 +29,7 @@ class App:
 
     board: see `board.Board`.  link: read_byte() -> int (-1: none),
     has_room() -> bool, write_slot(view of 32 bytes).  clock: the `time` module
-    or its like.  storage: read(name) -> bytes or None, write(name, data).
+    or its like.  storage: see `drivers.flash_files.FlashFiles`.
     """
 
     def __init__(self, board, link, clock, storage):
@@ -44,6 +46,8 @@ class App:
         self._transmitter = Transmitter(link, outbox, queue)
         self._self_test = SelfTest(board, self._sampler, self._settings, outbox, clock)
         introduction = Introduction(board, self._settings, outbox)
+        store = DocumentStore(storage, len(board.channels))
+        keeping = Keeping(store, outbox, board, self._sampler)
         inbox = Inbox(link, clock)
         self._requests = Requests(
             inbox,
@@ -53,6 +57,7 @@ class App:
             self._settings,
             self._self_test,
             introduction,
+            keeping,
             self._events,
             clock,
         )

@@ -36,7 +36,7 @@ class AngleChannel:
         self.good_ticks_us = 0
         self._boot_id = boot_id
         self._queue = queue
-        self._watch = FaultWatch(events, index)
+        self.watch = FaultWatch(events, index)
         self._ticks_us = clock.ticks_us
         self._ticks_diff = clock.ticks_diff
         self._timer = Periodic(clock, 1000000000 // facts.nominal_rate_millihertz)
@@ -59,7 +59,7 @@ class AngleChannel:
         flags = driver.flags
         self.conversions_total += 1
         self._remember(counts, ticks_us)
-        self._watch.see(flags, ticks_us)
+        self.watch.see(flags, ticks_us)
         if self.tally is not None:
             self.tally.add(counts, flags, ticks_us)
         if streaming:

@@ -6,8 +6,10 @@ from box.wire import (
     EVENT_KIND_FAULT_RAISED,
     EVENT_KIND_OVERLOAD_CLEARED,
     EVENT_KIND_OVERLOAD_RAISED,
+    FLAG_COUNT,
     SAMPLE_FLAGS_BUS_ERROR,
     SAMPLE_FLAGS_DESYNC,
+    SAMPLE_FLAGS_LINE_HELD,
     SAMPLE_FLAGS_MAGNET_MISSING,
     SAMPLE_FLAGS_MAGNET_STRONG,
     SAMPLE_FLAGS_MAGNET_WEAK,
@@ -30,6 +32,7 @@ FAULT_FLAGS = (
     | SAMPLE_FLAGS_MAGNET_WEAK
     | SAMPLE_FLAGS_MAGNET_STRONG
     | SAMPLE_FLAGS_OPEN_CIRCUIT
+    | SAMPLE_FLAGS_LINE_HELD
 )
 _CLEAR_AFTER_SAMPLES = 8
 _EVENT_SLOTS = 1
@@ -59,6 +62,7 @@ class FaultWatch:
     Over means eight samples in a row without: a fault that flickers would
     otherwise fill the outbox with its comings and goings.
     `overloaded`: there is an overload, or was less than eight samples ago.
+    `flag_totals`: samples with each flag, by its bit.
     """
 
     def __init__(self, events, channel):
@@ -68,9 +72,12 @@ class FaultWatch:
         self._sound_samples = 0
         self.overloaded = False
         self._light_samples = 0
+        self.flag_totals = [0] * FLAG_COUNT
 
     def see(self, flags, ticks_us):
         """Look at the flags of the newest sample, taken at `ticks_us`."""
+        if flags:
+            self._count(flags)
         if flags & FAULT_FLAGS:
             self._faulty(flags & FAULT_FLAGS, ticks_us)
         elif self._faults:
@@ -79,6 +86,15 @@ class FaultWatch:
             self._heavy(ticks_us)
         elif self.overloaded:
             self._light(ticks_us)
+
+    def _count(self, flags):
+        totals = self.flag_totals
+        bit = 0
+        while flags:
+            if flags & 1:
+                totals[bit] = (totals[bit] + 1) & SEQUENCE_MASK  # stays off the heap
+            flags >>= 1
+            bit += 1
 
     def _faulty(self, faults, ticks_us):
         self._sound_samples = 0

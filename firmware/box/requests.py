@@ -15,6 +15,7 @@ from box.wire import (
     EVENT_KIND_STREAM_STOPPED,
     ID_IDENTIFY,
     ID_READ_CLOCK,
+    ID_READ_FLAG_TOTALS,
     ID_READ_SETTING,
     ID_RUN_SELF_TEST,
     ID_START_STREAM,
@@ -29,10 +30,12 @@ from box.wire import (
     OUTCOME_UNKNOWN_REQUEST,
     REQUEST_BYTES,
     pack_clock_reading,
+    pack_flag_totals,
     pack_reply,
     pack_setting,
     unpack_identify,
     unpack_read_clock,
+    unpack_read_flag_totals,
     unpack_read_setting,
     unpack_run_self_test,
     unpack_start_stream,
@@ -49,7 +52,17 @@ class Requests:
     """`apply_settings` is called with no argument after a setting has changed."""
 
     def __init__(
-        self, inbox, outbox, board, sampler, settings, self_test, introduction, events, clock
+        self,
+        inbox,
+        outbox,
+        board,
+        sampler,
+        settings,
+        self_test,
+        introduction,
+        keeping,
+        events,
+        clock,
     ):
         self._inbox = inbox
         self._outbox = outbox
@@ -70,7 +83,10 @@ class Requests:
             ID_READ_SETTING: (unpack_read_setting, self._read_setting),
             ID_WRITE_SETTING: (unpack_write_setting, self._write_setting),
             ID_RUN_SELF_TEST: (unpack_run_self_test, self._run_self_test),
+            ID_READ_FLAG_TOTALS: (unpack_read_flag_totals, self._read_flag_totals),
         }
+        keeping.reply = self._reply
+        self._answers.update(keeping.answers())
 
     def poll(self):
         """Read and answer one request; True when there was one."""
@@ -173,3 +189,20 @@ class Requests:
             self._reply(correlation_id, ID_RUN_SELF_TEST, OUTCOME_REFUSED_WHILE_STREAMING)
         elif not self._self_test.begin(correlation_id):
             self._reply(correlation_id, ID_RUN_SELF_TEST, OUTCOME_NOT_AVAILABLE)
+
+    def _read_flag_totals(self, correlation_id, channel):
+        channels = self._sampler.channels
+        if channel >= len(channels):
+            self._reply(correlation_id, ID_READ_FLAG_TOTALS, OUTCOME_BAD_ARGUMENT, channel)
+            return
+        outbox = self._outbox
+        outbox.post(
+            pack_flag_totals(
+                outbox.scratch,
+                1,
+                correlation_id,
+                self._boot_id,
+                channel,
+                channels[channel].watch.flag_totals,
+            )
+        )

@@ -1,3 +1,3 @@
 """Version of the firmware, as `identity` reports it: major, minor, patch."""
 
-FIRMWARE_VERSION = (0, 1, 0)
+FIRMWARE_VERSION = (0, 2, 0)

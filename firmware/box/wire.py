@@ -9,7 +9,7 @@ from struct import calcsize, pack_into, unpack_from
 
 PROTOCOL_MAJOR = 1
 PROTOCOL_MINOR = 1
-LAYOUT_HASH = bytes.fromhex("d416f5ab4b009435")
+LAYOUT_HASH = bytes.fromhex("527e00b891609067")
 SLOT_BYTES = 32
 TICKS_PERIOD_US = 0x40000000
 SEQUENCE_MASK = 0x3FFFFFFF
@@ -17,6 +17,8 @@ NO_COUNTS = -2147483648
 NO_CHANNEL = 255
 ANGLE_AGE_LIMIT_US = 65535
 CHANNEL_LIMIT = 8
+DOCUMENT_PIECE_BYTES = 192
+FLAG_COUNT = 16
 CHANNEL_KIND_LOAD = 1
 CHANNEL_KIND_ARM_ANGLE = 2
 CHANNEL_KIND_ROLLER_ANGLE = 3
@@ -39,6 +41,7 @@ SAMPLE_FLAGS_MAGNET_STRONG = 2048
 SAMPLE_FLAGS_OPEN_CIRCUIT = 4096
 SAMPLE_FLAGS_OVERLOAD = 8192
 SAMPLE_FLAGS_BUTTON_HELD = 16384
+SAMPLE_FLAGS_LINE_HELD = 32768
 RESET_CAUSE_UNKNOWN = 0
 RESET_CAUSE_POWER_ON = 1
 RESET_CAUSE_WATCHDOG = 2
@@ -72,6 +75,12 @@ SELF_TEST_FINDINGS_NOISY = 32
 SELF_TEST_FINDINGS_BUS_ERROR = 64
 SELF_TEST_FINDINGS_MAGNET_FAULT = 128
 SELF_TEST_FINDINGS_OPEN_CIRCUIT = 256
+SELF_TEST_FINDINGS_LINE_HELD = 512
+DOCUMENT_KIND_CALIBRATION = 1
+DOCUMENT_KIND_MACHINE = 2
+DOCUMENT_KIND_CLIENT = 3
+DOCUMENT_KIND_NOTE = 4
+DOCUMENT_KIND_SESSION = 5
 ID_IDENTITY = 0x01
 ID_CHANNEL_DESCRIPTION = 0x02
 ID_LOAD_SAMPLE = 0x03
@@ -82,6 +91,9 @@ ID_REPLY = 0x07
 ID_CLOCK_READING = 0x08
 ID_SETTING = 0x09
 ID_SELF_TEST_RESULT = 0x0A
+ID_STORED_DOCUMENT = 0x0B
+ID_DOCUMENT_PART = 0x0C
+ID_FLAG_TOTALS = 0x0D
 ID_IDENTIFY = 0x40
 ID_START_STREAM = 0x41
 ID_STOP_STREAM = 0x42
@@ -89,6 +101,11 @@ ID_READ_CLOCK = 0x43
 ID_READ_SETTING = 0x44
 ID_WRITE_SETTING = 0x45
 ID_RUN_SELF_TEST = 0x46
+ID_DESCRIBE_DOCUMENT = 0x47
+ID_READ_DOCUMENT = 0x48
+ID_WRITE_DOCUMENT = 0x49
+ID_ERASE_DOCUMENT = 0x4A
+ID_READ_FLAG_TOTALS = 0x4B
 IDENTITY_BYTES = 67
 CHANNEL_DESCRIPTION_BYTES = 45
 LOAD_SAMPLE_BYTES = 26
@@ -99,7 +116,11 @@ REPLY_BYTES = 13
 CLOCK_READING_BYTES = 15
 SETTING_BYTES = 29
 SELF_TEST_RESULT_BYTES = 28
-REQUEST_BYTES = {0x40: 3, 0x41: 3, 0x42: 3, 0x43: 3, 0x44: 5, 0x45: 25, 0x46: 3}
+STORED_DOCUMENT_BYTES = 21
+DOCUMENT_PART_BYTES = 203
+FLAG_TOTALS_BYTES = 72
+REQUEST_BYTES = {0x40: 3, 0x41: 3, 0x42: 3, 0x43: 3, 0x44: 5, 0x45: 25, 0x46: 3, 0x47: 4, 0x48: 6,
+    0x49: 207, 0x4A: 4, 0x4B: 4}
 
 _IDENTITY = ("<BHBB3B8s8sIIBH16s16s", 0x01, ("correlation_id", 0, 0, 65535),
     ("protocol_major", 0, 0, 255), ("protocol_minor", 0, 0, 255), ("firmware_version", 3, 0, 255),
@@ -146,6 +167,14 @@ _SELF_TEST_RESULT = ("<BHIBHHiiiI", 0x0A, ("correlation_id", 0, 0, 65535),
     ("sample_count", 0, 0, 65535), ("counts_minimum", 0, -2147483648, 2147483647),
     ("counts_maximum", 0, -2147483648, 2147483647), ("counts_mean", 0, -2147483648, 2147483647),
     ("measured_rate_millihertz", 0, 0, 4294967295))
+_STORED_DOCUMENT = ("<BHIBBIII", 0x0B, ("correlation_id", 0, 0, 65535),
+    ("boot_id", 0, 0, 1073741823), ("channel", 0, 0, 255), ("kind", 0, 0, 255),
+    ("length", 0, 0, 4294967295), ("crc32", 0, 0, 4294967295), ("length_limit", 0, 0, 4294967295))
+_DOCUMENT_PART = ("<BHIBHB192s", 0x0C, ("correlation_id", 0, 0, 65535),
+    ("boot_id", 0, 0, 1073741823), ("channel", 0, 0, 255), ("part", 0, 0, 65535),
+    ("length", 0, 0, 192), ("text", 192, 0, 255))
+_FLAG_TOTALS = ("<BHIB16I", 0x0D, ("correlation_id", 0, 0, 65535), ("boot_id", 0, 0, 1073741823),
+    ("channel", 0, 0, 7), ("samples_total", 16, 0, 4294967295))
 
 
 def _refuse(what, value, low, high):
@@ -248,6 +277,21 @@ def pack_self_test_result(buffer, offset, correlation_id, boot_id, channel, find
         sample_count, counts_minimum, counts_maximum, counts_mean, measured_rate_millihertz))
 
 
+def pack_stored_document(buffer, offset, correlation_id, boot_id, channel, kind, length, crc32,
+    length_limit):
+    return _pack(_STORED_DOCUMENT, buffer, offset, (correlation_id, boot_id, channel, kind, length,
+        crc32, length_limit))
+
+
+def pack_document_part(buffer, offset, correlation_id, boot_id, channel, part, length, text):
+    return _pack(_DOCUMENT_PART, buffer, offset, (correlation_id, boot_id, channel, part, length,
+        text))
+
+
+def pack_flag_totals(buffer, offset, correlation_id, boot_id, channel, samples_total):
+    return _pack(_FLAG_TOTALS, buffer, offset, (correlation_id, boot_id, channel, samples_total))
+
+
 def unpack_identify(buffer, offset):
     # correlation_id
     return unpack_from("<H", buffer, offset + 1)
@@ -281,3 +325,28 @@ def unpack_write_setting(buffer, offset):
 def unpack_run_self_test(buffer, offset):
     # correlation_id
     return unpack_from("<H", buffer, offset + 1)
+
+
+def unpack_describe_document(buffer, offset):
+    # correlation_id, channel
+    return unpack_from("<HB", buffer, offset + 1)
+
+
+def unpack_read_document(buffer, offset):
+    # correlation_id, channel, part
+    return unpack_from("<HBH", buffer, offset + 1)
+
+
+def unpack_write_document(buffer, offset):
+    # correlation_id, channel, kind, length, crc32, part, text
+    return unpack_from("<HBBIIH192s", buffer, offset + 1)
+
+
+def unpack_erase_document(buffer, offset):
+    # correlation_id, channel
+    return unpack_from("<HB", buffer, offset + 1)
+
+
+def unpack_read_flag_totals(buffer, offset):
+    # correlation_id, channel
+    return unpack_from("<HB", buffer, offset + 1)

@@ -12,6 +12,7 @@ sensor costs the force channels nothing; meanwhile every sample says so.
 from box.wire import (
     NO_COUNTS,
     SAMPLE_FLAGS_BUS_ERROR,
+    SAMPLE_FLAGS_LINE_HELD,
     SAMPLE_FLAGS_MAGNET_MISSING,
     SAMPLE_FLAGS_MAGNET_STRONG,
     SAMPLE_FLAGS_MAGNET_WEAK,
@@ -98,5 +99,7 @@ class As5600:
         self._until_gain = 0
         self.counts = NO_COUNTS
         self.flags = SAMPLE_FLAGS_BUS_ERROR
+        if self._bus.held():
+            self.flags |= SAMPLE_FLAGS_LINE_HELD
         self.sensor_status = 0
         self.sensor_gain = 0

@@ -18,9 +18,8 @@ class Hx711(Hx711Reading):
     """After `poll` says True: `counts`, `flags` and `ready_ticks_us` of one sample."""
 
     def __init__(self, data, sck, machine, clock, rate_hz):
-        Hx711Reading.__init__(self, clock, rate_hz)
+        Hx711Reading.__init__(self, clock, rate_hz, sck)
         self._data = data.value
-        self._sck = sck.value
         self._disable_irq = machine.disable_irq
         self._enable_irq = machine.enable_irq
         self._sleep_us = clock.sleep_us
@@ -81,8 +80,8 @@ class Hx711(Hx711Reading):
             # No `_listen` here: a line stuck low would be read again at once,
             # for ever; the timeout retries it.
             self._deadline = self._ticks_add(self.ready_ticks_us, self._timeout_us)
-            self._refuse()
             self._reset_chip()
+            self._refuse()
         return True
 
     def _listen(self):
@@ -126,6 +125,7 @@ class Hx711(Hx711Reading):
         self._clocking = True
         self._sck(1)
         self._sleep_us(_SLEEP_PULSE_US)
+        self._check_clock_high()
         self._sck(0)
         self._note_reset(self._ticks_us())
         self._edges = 0

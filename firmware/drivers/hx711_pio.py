@@ -29,6 +29,7 @@ _NUMBERS = 7  # the mask of a conversion's number
 _STEPS_BEFORE_PULSES = 7
 _STEPS_A_PULSE = 4
 _STEPS_AFTER_PULSES = 2
+_INTO_RESET_US = 10  # of the 128 for which the program begins with a high clock
 # Machine code for `exec`, side-set bit clear: RP2040 data sheet, section 3.4.
 _SET_X = 0xE020
 _MOVE_X_TO_OSR = 0xA0E1
@@ -68,7 +69,8 @@ class Hx711Pio(Hx711Reading):
     """After `poll` says True: `counts`, `flags` and `ready_ticks_us` of one sample."""
 
     def __init__(self, number, data, sck, machine, clock, rate_hz):
-        Hx711Reading.__init__(self, clock, rate_hz)
+        Hx711Reading.__init__(self, clock, rate_hz, sck)
+        self._sleep_us = clock.sleep_us
         self._data = data.value
         self._disable_irq = machine.disable_irq
         self._enable_irq = machine.enable_irq
@@ -153,8 +155,8 @@ class Hx711Pio(Hx711Reading):
         counts = word >> self._tail_bits & 0xFFFFFF
         if tail != self._tail_mask:
             self._deadline = self._ticks_add(ready, self._timeout_us)
-            self._refuse()
             self._reset_chip()
+            self._refuse()
             return
         if counts & 0x800000:
             counts -= 0x1000000
@@ -170,8 +172,8 @@ class Hx711Pio(Hx711Reading):
             # Low, and the state machine does not see it fall: it waits for it to rise.
             self.ready_ticks_us = now
             self._deadline = self._ticks_add(now, self._timeout_us)
-            self._refuse()
             self._reset_chip()
+            self._refuse()
         elif self._miss(now):
             self._reset_chip()
         return True
@@ -198,5 +200,7 @@ class Hx711Pio(Hx711Reading):
         self._overrun = False
         self._number = -1
         machine.active(1)
+        self._sleep_us(_INTO_RESET_US)
+        self._check_clock_high()
         self._enable_irq(state)
         self._note_reset(self._ticks_us())

@@ -17,12 +17,24 @@ sound word in 4096 of a moving load ends so too: only after a jump that no load
 makes is the part taken to have been reset, so that what follows may not have
 settled.  The same goes for a part that comes back after a silence of three
 periods.
+
+A pulse too many between two readings makes the next conversion one of the
+other input, and the filter starts over.  The lines show nothing of it.  The
+value does: a load cannot make the filter fall to less than a quarter of a
+steady value in one conversion, whatever the load does (that takes a swing to
+the other side of zero), the filter that starts over does.  Such a word is
+`suspect`, and what follows settles.  Below 65,536 counts nothing is said: there
+a moving load may look so, and the error is bounded by that.
+
+The clock line is read back while it is driven: one that does not follow is
+shorted, and every sample that is lost by that says `line_held`.
 """
 
 from box.wire import (
     NO_COUNTS,
     SAMPLE_FLAGS_DESYNC,
     SAMPLE_FLAGS_LATE_READ,
+    SAMPLE_FLAGS_LINE_HELD,
     SAMPLE_FLAGS_NO_CONVERSION,
     SAMPLE_FLAGS_SATURATED_HIGH,
     SAMPLE_FLAGS_SATURATED_LOW,
@@ -46,12 +58,15 @@ _RESET_AFTER_PERIODS = 3
 _TORN_TAIL = 0xFFF
 _TORN_JUMP = 1024  # a dozen times the noise, peak to peak, at 80 a second and gain 128
 _RESET_JUMP = 16384  # more than a load moves between two conversions: 0.4 % of a 2 mV/V cell
+_COLLAPSE_FROM = 65536  # 1.5 % of a 2 mV/V cell at gain 128
+_COLLAPSE_TIMES = 4
+_STEADY_SHARE = 16
 
 
 class Hx711Reading:
     """`counts`, `flags` and `ready_ticks_us` of the newest sample, and the part's counters."""
 
-    def __init__(self, clock, rate_hz):
+    def __init__(self, clock, rate_hz, sck):
         self._ticks_us = clock.ticks_us
         self._ticks_diff = clock.ticks_diff
         self._ticks_add = clock.ticks_add
@@ -64,6 +79,9 @@ class Hx711Reading:
         self._paced = False  # so is the time between two
         self._slow_intervals = 0
         self._before = 0
+        self._step = 0  # from the one before that
+        self._sck = sck.value
+        self._line_flags = 0
         self._set_pace(self._nominal_us)
         self.ready_ticks_us = 0
         self.counts = NO_COUNTS
@@ -129,6 +147,7 @@ class Hx711Reading:
 
     def _accept(self, counts, late):
         flags = 0
+        restarted = False
         if counts == COUNTS_HIGH:
             flags = SAMPLE_FLAGS_SATURATED_HIGH
             self.saturated_total += 1
@@ -137,7 +156,12 @@ class Hx711Reading:
             self.saturated_total += 1
         elif counts & _TORN_TAIL == _TORN_TAIL and abs(counts - self._before) > _TORN_JUMP:
             flags = SAMPLE_FLAGS_SUSPECT
+            restarted = abs(counts - self._before) > _RESET_JUMP
         else:
+            restarted = self._collapses(counts)
+            if restarted:
+                flags = SAMPLE_FLAGS_SUSPECT
+            self._step = counts - self._before
             self._before = counts
         if late:
             flags |= SAMPLE_FLAGS_LATE_READ
@@ -146,22 +170,39 @@ class Hx711Reading:
             self._settling_left -= 1
             flags |= SAMPLE_FLAGS_SETTLING
             self.discarded_total += 1
-        if flags & SAMPLE_FLAGS_SUSPECT and abs(counts - self._before) > _RESET_JUMP:
+        if restarted:
             self._settle()
+        self._line_flags = 0
         self.counts = counts
         self.flags = flags
+
+    def _collapses(self, counts):
+        """True when a steady value falls as only a filter that starts over does."""
+        before = abs(self._before)
+        return (
+            before >= _COLLAPSE_FROM
+            and not self._settling_left
+            and abs(counts) * _COLLAPSE_TIMES < before
+            and abs(self._step) * _STEADY_SHARE < before
+        )
+
+    def _check_clock_high(self):
+        """Called while the clock line is driven high: does it follow?"""
+        self._line_flags = 0 if self._sck() else SAMPLE_FLAGS_LINE_HELD
 
     def _refuse(self):
         """Bits and pulses no longer agree: neither value nor gain is known."""
         self.desync_total += 1
         self.counts = NO_COUNTS
-        self.flags = SAMPLE_FLAGS_DESYNC
+        self.flags = SAMPLE_FLAGS_DESYNC | self._line_flags
 
     def _miss(self, now):
         """Nothing came in time; True when it is time to reset the part."""
         self.no_conversion_total += 1
         self.counts = NO_COUNTS
-        self.flags = SAMPLE_FLAGS_NO_CONVERSION
+        if self._sck():  # it is driven low between two readings
+            self._line_flags = SAMPLE_FLAGS_LINE_HELD
+        self.flags = SAMPLE_FLAGS_NO_CONVERSION | self._line_flags
         self.ready_ticks_us = now
         self._deadline = self._ticks_add(now, self._timeout_us)
         patience_us = self._timeout_us if self._paced else _PATIENCE_US

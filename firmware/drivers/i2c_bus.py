@@ -20,15 +20,20 @@ class I2cBus:
 
     def _open(self):
         pin = self._machine.Pin
+        self._lines = (pin(self._scl), pin(self._sda))
         bus = self._machine.I2C(
             self._number,
-            scl=pin(self._scl),
-            sda=pin(self._sda),
+            scl=self._lines[0],
+            sda=self._lines[1],
             freq=self._frequency_hz,
             timeout=_TIMEOUT_US,
         )
         self.read_into = bus.readfrom_mem_into
         """(address, register, buffer); raises OSError."""
+
+    def held(self):
+        """True when a line is low though nothing is under way: a short, or a part that hangs."""
+        return not (self._lines[0].value() and self._lines[1].value())
 
     def free(self):
         """Clock a stuck part out and take the bus again."""

@@ -12,6 +12,7 @@
     │   │   └── DeviceStreamEndedError  a played recording is at its end: nothing more comes
     │   ├── DeviceTimeoutError        the box did not answer in time
     │   ├── DeviceRejectedError       the box answered: no
+    │   ├── DeviceDocumentError       a text cannot be put into the box, or not be had whole
     │   ├── WrongDeviceError          another box than the one asked for
     │   └── InstallError              the firmware could not be put on a board
     ├── ProtocolError                 both ends speak, but not the same language
@@ -118,6 +119,10 @@ class DeviceRejectedError(DeviceError):
         super().__init__(what, advice)
         self.outcome = outcome
         self.detail = detail
+
+
+class DeviceDocumentError(DeviceError):
+    """A text does not fit into the box, or does not come out of it as it went in."""
 
 
 class WrongDeviceError(DeviceError):

@@ -13,12 +13,12 @@ export declare const NO_CHANNEL: number;
 
 export declare const ChannelKind: Readonly<{ LOAD: 1; ARM_ANGLE: 2; ROLLER_ANGLE: 3 }>;
 export declare const SensorKind: Readonly<{ HX711: 1; AS5600: 2; POTENTIOMETER: 3; QUADRATURE: 4 }>;
-export declare const SampleFlags: Readonly<{ SATURATED_HIGH: 1; SATURATED_LOW: 2; NO_CONVERSION: 4; DESYNC: 8; SETTLING: 16; SUSPECT: 32; LATE_READ: 64; ANGLE_STALE: 128; BUS_ERROR: 256; MAGNET_MISSING: 512; MAGNET_WEAK: 1024; MAGNET_STRONG: 2048; OPEN_CIRCUIT: 4096; OVERLOAD: 8192; BUTTON_HELD: 16384 }>;
+export declare const SampleFlags: Readonly<{ SATURATED_HIGH: 1; SATURATED_LOW: 2; NO_CONVERSION: 4; DESYNC: 8; SETTLING: 16; SUSPECT: 32; LATE_READ: 64; ANGLE_STALE: 128; BUS_ERROR: 256; MAGNET_MISSING: 512; MAGNET_WEAK: 1024; MAGNET_STRONG: 2048; OPEN_CIRCUIT: 4096; OVERLOAD: 8192; BUTTON_HELD: 16384; LINE_HELD: 32768 }>;
 export declare const ResetCause: Readonly<{ UNKNOWN: 0; POWER_ON: 1; WATCHDOG: 2; SOFT: 3 }>;
 export declare const EventKind: Readonly<{ BUTTON_PRESSED: 1; BUTTON_RELEASED: 2; FAULT_RAISED: 3; FAULT_CLEARED: 4; OVERLOAD_RAISED: 5; OVERLOAD_CLEARED: 6; STREAM_STARTED: 7; STREAM_STOPPED: 8 }>;
 export declare const Outcome: Readonly<{ DONE: 0; UNKNOWN_REQUEST: 1; BAD_ARGUMENT: 2; REFUSED_WHILE_STREAMING: 3; STORAGE_FAILED: 4; NOT_AVAILABLE: 5 }>;
 export declare const SettingKey: Readonly<{ BOX_NAME: 1; SENSOR_SERIAL: 2; ANGLE_RATE_MILLIHERTZ: 3; STATUS_PERIOD_MS: 4; OVERLOAD_COUNTS: 5; LOAD_GAIN: 6 }>;
-export declare const SelfTestFindings: Readonly<{ NO_CONVERSION: 1; DESYNC: 2; SATURATED: 4; STUCK: 8; WRONG_RATE: 16; NOISY: 32; BUS_ERROR: 64; MAGNET_FAULT: 128; OPEN_CIRCUIT: 256 }>;
+export declare const SelfTestFindings: Readonly<{ NO_CONVERSION: 1; DESYNC: 2; SATURATED: 4; STUCK: 8; WRONG_RATE: 16; NOISY: 32; BUS_ERROR: 64; MAGNET_FAULT: 128; OPEN_CIRCUIT: 256; LINE_HELD: 512 }>;
 export declare const DocumentKind: Readonly<{ CALIBRATION: 1; MACHINE: 2; CLIENT: 3; NOTE: 4; SESSION: 5 }>;
 export declare const AnnotationSource: Readonly<{ OPERATOR: 1; SOFTWARE: 2 }>;
 export declare const LinkState: Readonly<{ OPENED: 1; LOST: 2; CLOSED: 3 }>;
@@ -245,6 +245,52 @@ export interface SelfTestResult {
   measured_rate_millihertz: number;
 }
 
+/** Answers `describe_document`: what the box keeps for a channel. Since 1.1. */
+export interface StoredDocument {
+  /** copied from the request into its answer */
+  correlation_id: number;
+  /** drawn at random when the box starts, so a reboot cannot pass for a clock wrap */
+  boot_id: number;
+  /** channel it belongs to; 255: the box */
+  channel: number;
+  /** what the text is; 0 when there is none (DocumentKind) */
+  kind: number;
+  /** bytes of the whole text; 0: there is none [bytes] */
+  length: number;
+  /** CRC-32 of the whole text; 0 when there is none */
+  crc32: number;
+  /** longest text that the box takes [bytes] */
+  length_limit: number;
+}
+
+/** Answers `read_document`: one piece of a stored text. Since 1.1. */
+export interface DocumentPart {
+  /** copied from the request into its answer */
+  correlation_id: number;
+  /** drawn at random when the box starts, so a reboot cannot pass for a clock wrap */
+  boot_id: number;
+  /** channel it belongs to; 255: the box */
+  channel: number;
+  /** index of the piece: it starts at byte 192 x part of the text */
+  part: number;
+  /** bytes used in `text` [bytes] */
+  length: number;
+  /** bytes of the text, zero padded */
+  text: Uint8Array;
+}
+
+/** Answers `read_flag_totals`: how many samples of a channel carried each flag since the box started, streaming or not. Since 1.1. */
+export interface FlagTotals {
+  /** copied from the request into its answer */
+  correlation_id: number;
+  /** drawn at random when the box starts, so a reboot cannot pass for a clock wrap */
+  boot_id: number;
+  /** index of the channel in the box */
+  channel: number;
+  /** samples with the flag of value 2**index, modulo 2**30; `angle_stale` and `button_held`, which are given only while streaming, stay 0 */
+  samples_total: number[];
+}
+
 /** Say who you are. */
 export interface Identify {
   /** copied from the request into its answer */
@@ -297,6 +343,58 @@ export interface WriteSetting {
 export interface RunSelfTest {
   /** copied from the request into its answer */
   correlation_id: number;
+}
+
+/** Say what is stored for a channel. Since 1.1. */
+export interface DescribeDocument {
+  /** copied from the request into its answer */
+  correlation_id: number;
+  /** channel it belongs to; 255: the box */
+  channel: number;
+}
+
+/** Read one piece of the text stored for a channel. Refused while streaming. Since 1.1. */
+export interface ReadDocument {
+  /** copied from the request into its answer */
+  correlation_id: number;
+  /** channel it belongs to; 255: the box */
+  channel: number;
+  /** index of the piece */
+  part: number;
+}
+
+/** Write one piece of a text, in order from piece 0; the last one puts the whole in force. Refused while streaming. Since 1.1. */
+export interface WriteDocument {
+  /** copied from the request into its answer */
+  correlation_id: number;
+  /** channel it belongs to; 255: the box */
+  channel: number;
+  /** what the text is (DocumentKind) */
+  kind: number;
+  /** bytes of the whole text [bytes] */
+  length: number;
+  /** CRC-32 of the whole text */
+  crc32: number;
+  /** index of this piece: it starts at byte 192 x part of the text */
+  part: number;
+  /** bytes of the text: 192, in the last piece what is left of `length`, zero padded */
+  text: Uint8Array;
+}
+
+/** Forget the text stored for a channel. None there: `done` all the same. Refused while streaming. Since 1.1. */
+export interface EraseDocument {
+  /** copied from the request into its answer */
+  correlation_id: number;
+  /** channel it belongs to; 255: the box */
+  channel: number;
+}
+
+/** Count a channel's flagged samples. Since 1.1. */
+export interface ReadFlagTotals {
+  /** copied from the request into its answer */
+  correlation_id: number;
+  /** index of the channel in the box */
+  channel: number;
 }
 
 /** First frame of a recording. */
@@ -393,6 +491,9 @@ export interface FieldsByName {
   clock_reading: ClockReading;
   setting: Setting;
   self_test_result: SelfTestResult;
+  stored_document: StoredDocument;
+  document_part: DocumentPart;
+  flag_totals: FlagTotals;
   identify: Identify;
   start_stream: StartStream;
   stop_stream: StopStream;
@@ -400,6 +501,11 @@ export interface FieldsByName {
   read_setting: ReadSetting;
   write_setting: WriteSetting;
   run_self_test: RunSelfTest;
+  describe_document: DescribeDocument;
+  read_document: ReadDocument;
+  write_document: WriteDocument;
+  erase_document: EraseDocument;
+  read_flag_totals: ReadFlagTotals;
   recording_header: RecordingHeader;
   recording_document: RecordingDocument;
   time_mark: TimeMark;

@@ -23,7 +23,7 @@
 
 #define STEELYARD_PROTOCOL_MAJOR 1
 #define STEELYARD_PROTOCOL_MINOR 1
-#define STEELYARD_LAYOUT_HASH_BYTES {0xD4, 0x16, 0xF5, 0xAB, 0x4B, 0x00, 0x94, 0x35}
+#define STEELYARD_LAYOUT_HASH_BYTES {0x52, 0x7E, 0x00, 0xB8, 0x91, 0x60, 0x90, 0x67}
 #define STEELYARD_SLOT_BYTES 32
 #define STEELYARD_CRC_BYTES 4
 #define STEELYARD_ENCODED_FRAME_LIMIT 255
@@ -45,6 +45,9 @@ enum {
     STEELYARD_ID_CLOCK_READING = 0x08,
     STEELYARD_ID_SETTING = 0x09,
     STEELYARD_ID_SELF_TEST_RESULT = 0x0A,
+    STEELYARD_ID_STORED_DOCUMENT = 0x0B,
+    STEELYARD_ID_DOCUMENT_PART = 0x0C,
+    STEELYARD_ID_FLAG_TOTALS = 0x0D,
     STEELYARD_ID_IDENTIFY = 0x40,
     STEELYARD_ID_START_STREAM = 0x41,
     STEELYARD_ID_STOP_STREAM = 0x42,
@@ -52,6 +55,11 @@ enum {
     STEELYARD_ID_READ_SETTING = 0x44,
     STEELYARD_ID_WRITE_SETTING = 0x45,
     STEELYARD_ID_RUN_SELF_TEST = 0x46,
+    STEELYARD_ID_DESCRIBE_DOCUMENT = 0x47,
+    STEELYARD_ID_READ_DOCUMENT = 0x48,
+    STEELYARD_ID_WRITE_DOCUMENT = 0x49,
+    STEELYARD_ID_ERASE_DOCUMENT = 0x4A,
+    STEELYARD_ID_READ_FLAG_TOTALS = 0x4B,
     STEELYARD_ID_RECORDING_HEADER = 0x80,
     STEELYARD_ID_RECORDING_DOCUMENT = 0x81,
     STEELYARD_ID_TIME_MARK = 0x82,
@@ -91,6 +99,7 @@ enum {
     STEELYARD_SAMPLE_FLAGS_OPEN_CIRCUIT = 0x1000,
     STEELYARD_SAMPLE_FLAGS_OVERLOAD = 0x2000,
     STEELYARD_SAMPLE_FLAGS_BUTTON_HELD = 0x4000,
+    STEELYARD_SAMPLE_FLAGS_LINE_HELD = 0x8000,
 };
 
 /* values of fields of ResetCause */
@@ -144,6 +153,7 @@ enum {
     STEELYARD_SELF_TEST_FINDINGS_BUS_ERROR = 0x0040,
     STEELYARD_SELF_TEST_FINDINGS_MAGNET_FAULT = 0x0080,
     STEELYARD_SELF_TEST_FINDINGS_OPEN_CIRCUIT = 0x0100,
+    STEELYARD_SELF_TEST_FINDINGS_LINE_HELD = 0x0200,
 };
 
 /* values of fields of DocumentKind */
@@ -289,6 +299,32 @@ struct steelyard_self_test_result {
     uint32_t measured_rate_millihertz; /* mHz */
 };
 
+struct steelyard_stored_document {
+    uint16_t correlation_id;
+    uint32_t boot_id;
+    uint8_t channel;
+    uint8_t kind;
+    uint32_t length; /* bytes */
+    uint32_t crc32;
+    uint32_t length_limit; /* bytes */
+};
+
+struct steelyard_document_part {
+    uint16_t correlation_id;
+    uint32_t boot_id;
+    uint8_t channel;
+    uint16_t part;
+    uint8_t length; /* bytes */
+    uint8_t text[192];
+};
+
+struct steelyard_flag_totals {
+    uint16_t correlation_id;
+    uint32_t boot_id;
+    uint8_t channel;
+    uint32_t samples_total[16];
+};
+
 struct steelyard_identify {
     uint16_t correlation_id;
 };
@@ -321,6 +357,37 @@ struct steelyard_write_setting {
 
 struct steelyard_run_self_test {
     uint16_t correlation_id;
+};
+
+struct steelyard_describe_document {
+    uint16_t correlation_id;
+    uint8_t channel;
+};
+
+struct steelyard_read_document {
+    uint16_t correlation_id;
+    uint8_t channel;
+    uint16_t part;
+};
+
+struct steelyard_write_document {
+    uint16_t correlation_id;
+    uint8_t channel;
+    uint8_t kind;
+    uint32_t length; /* bytes */
+    uint32_t crc32;
+    uint16_t part;
+    uint8_t text[192];
+};
+
+struct steelyard_erase_document {
+    uint16_t correlation_id;
+    uint8_t channel;
+};
+
+struct steelyard_read_flag_totals {
+    uint16_t correlation_id;
+    uint8_t channel;
 };
 
 struct steelyard_recording_header {
@@ -383,6 +450,9 @@ struct steelyard_message {
         struct steelyard_clock_reading clock_reading;
         struct steelyard_setting setting;
         struct steelyard_self_test_result self_test_result;
+        struct steelyard_stored_document stored_document;
+        struct steelyard_document_part document_part;
+        struct steelyard_flag_totals flag_totals;
         struct steelyard_identify identify;
         struct steelyard_start_stream start_stream;
         struct steelyard_stop_stream stop_stream;
@@ -390,6 +460,11 @@ struct steelyard_message {
         struct steelyard_read_setting read_setting;
         struct steelyard_write_setting write_setting;
         struct steelyard_run_self_test run_self_test;
+        struct steelyard_describe_document describe_document;
+        struct steelyard_read_document read_document;
+        struct steelyard_write_document write_document;
+        struct steelyard_erase_document erase_document;
+        struct steelyard_read_flag_totals read_flag_totals;
         struct steelyard_recording_header recording_header;
         struct steelyard_recording_document recording_document;
         struct steelyard_time_mark time_mark;
@@ -508,6 +583,9 @@ static inline size_t steelyard_size(uint8_t message_id)
     case 0x08: return 15;
     case 0x09: return 29;
     case 0x0A: return 28;
+    case 0x0B: return 21;
+    case 0x0C: return 203;
+    case 0x0D: return 72;
     case 0x40: return 3;
     case 0x41: return 3;
     case 0x42: return 3;
@@ -515,6 +593,11 @@ static inline size_t steelyard_size(uint8_t message_id)
     case 0x44: return 5;
     case 0x45: return 25;
     case 0x46: return 3;
+    case 0x47: return 4;
+    case 0x48: return 6;
+    case 0x49: return 207;
+    case 0x4A: return 4;
+    case 0x4B: return 4;
     case 0x80: return 93;
     case 0x81: return 200;
     case 0x82: return 29;
@@ -537,6 +620,9 @@ static inline const char *steelyard_name(uint8_t message_id)
     case 0x08: return "clock_reading";
     case 0x09: return "setting";
     case 0x0A: return "self_test_result";
+    case 0x0B: return "stored_document";
+    case 0x0C: return "document_part";
+    case 0x0D: return "flag_totals";
     case 0x40: return "identify";
     case 0x41: return "start_stream";
     case 0x42: return "stop_stream";
@@ -544,6 +630,11 @@ static inline const char *steelyard_name(uint8_t message_id)
     case 0x44: return "read_setting";
     case 0x45: return "write_setting";
     case 0x46: return "run_self_test";
+    case 0x47: return "describe_document";
+    case 0x48: return "read_document";
+    case 0x49: return "write_document";
+    case 0x4A: return "erase_document";
+    case 0x4B: return "read_flag_totals";
     case 0x80: return "recording_header";
     case 0x81: return "recording_document";
     case 0x82: return "time_mark";
@@ -697,6 +788,39 @@ static inline void steelyard_unpack_self_test_result(
     out->measured_rate_millihertz = (uint32_t)steelyard_read_u32(payload + 24);
 }
 
+static inline void steelyard_unpack_stored_document(
+    const uint8_t *payload, struct steelyard_stored_document *out)
+{
+    out->correlation_id = (uint16_t)steelyard_read_u16(payload + 1);
+    out->boot_id = (uint32_t)steelyard_read_u32(payload + 3);
+    out->channel = (uint8_t)steelyard_read_u8(payload + 7);
+    out->kind = (uint8_t)steelyard_read_u8(payload + 8);
+    out->length = (uint32_t)steelyard_read_u32(payload + 9);
+    out->crc32 = (uint32_t)steelyard_read_u32(payload + 13);
+    out->length_limit = (uint32_t)steelyard_read_u32(payload + 17);
+}
+
+static inline void steelyard_unpack_document_part(
+    const uint8_t *payload, struct steelyard_document_part *out)
+{
+    out->correlation_id = (uint16_t)steelyard_read_u16(payload + 1);
+    out->boot_id = (uint32_t)steelyard_read_u32(payload + 3);
+    out->channel = (uint8_t)steelyard_read_u8(payload + 7);
+    out->part = (uint16_t)steelyard_read_u16(payload + 8);
+    out->length = (uint8_t)steelyard_read_u8(payload + 10);
+    memcpy(out->text, payload + 11, 192);
+}
+
+static inline void steelyard_unpack_flag_totals(
+    const uint8_t *payload, struct steelyard_flag_totals *out)
+{
+    out->correlation_id = (uint16_t)steelyard_read_u16(payload + 1);
+    out->boot_id = (uint32_t)steelyard_read_u32(payload + 3);
+    out->channel = (uint8_t)steelyard_read_u8(payload + 7);
+    for (size_t i = 0; i < 16; i++)
+        out->samples_total[i] = (uint32_t)steelyard_read_u32(payload + 8 + 4 * i);
+}
+
 static inline void steelyard_unpack_identify(
     const uint8_t *payload, struct steelyard_identify *out)
 {
@@ -743,6 +867,47 @@ static inline void steelyard_unpack_run_self_test(
     const uint8_t *payload, struct steelyard_run_self_test *out)
 {
     out->correlation_id = (uint16_t)steelyard_read_u16(payload + 1);
+}
+
+static inline void steelyard_unpack_describe_document(
+    const uint8_t *payload, struct steelyard_describe_document *out)
+{
+    out->correlation_id = (uint16_t)steelyard_read_u16(payload + 1);
+    out->channel = (uint8_t)steelyard_read_u8(payload + 3);
+}
+
+static inline void steelyard_unpack_read_document(
+    const uint8_t *payload, struct steelyard_read_document *out)
+{
+    out->correlation_id = (uint16_t)steelyard_read_u16(payload + 1);
+    out->channel = (uint8_t)steelyard_read_u8(payload + 3);
+    out->part = (uint16_t)steelyard_read_u16(payload + 4);
+}
+
+static inline void steelyard_unpack_write_document(
+    const uint8_t *payload, struct steelyard_write_document *out)
+{
+    out->correlation_id = (uint16_t)steelyard_read_u16(payload + 1);
+    out->channel = (uint8_t)steelyard_read_u8(payload + 3);
+    out->kind = (uint8_t)steelyard_read_u8(payload + 4);
+    out->length = (uint32_t)steelyard_read_u32(payload + 5);
+    out->crc32 = (uint32_t)steelyard_read_u32(payload + 9);
+    out->part = (uint16_t)steelyard_read_u16(payload + 13);
+    memcpy(out->text, payload + 15, 192);
+}
+
+static inline void steelyard_unpack_erase_document(
+    const uint8_t *payload, struct steelyard_erase_document *out)
+{
+    out->correlation_id = (uint16_t)steelyard_read_u16(payload + 1);
+    out->channel = (uint8_t)steelyard_read_u8(payload + 3);
+}
+
+static inline void steelyard_unpack_read_flag_totals(
+    const uint8_t *payload, struct steelyard_read_flag_totals *out)
+{
+    out->correlation_id = (uint16_t)steelyard_read_u16(payload + 1);
+    out->channel = (uint8_t)steelyard_read_u8(payload + 3);
 }
 
 static inline void steelyard_unpack_recording_header(
@@ -992,6 +1157,50 @@ static inline size_t steelyard_pack_self_test_result(
     return 28;
 }
 
+static inline size_t steelyard_pack_stored_document(
+    const struct steelyard_stored_document *in, uint8_t *payload)
+{
+    if (in->boot_id > 1073741823u) return 0;
+    payload[0] = 0x0B;
+    steelyard_write_u16(payload + 1, (uint16_t)in->correlation_id);
+    steelyard_write_u32(payload + 3, (uint32_t)in->boot_id);
+    steelyard_write_u8(payload + 7, (uint8_t)in->channel);
+    steelyard_write_u8(payload + 8, (uint8_t)in->kind);
+    steelyard_write_u32(payload + 9, (uint32_t)in->length);
+    steelyard_write_u32(payload + 13, (uint32_t)in->crc32);
+    steelyard_write_u32(payload + 17, (uint32_t)in->length_limit);
+    return 21;
+}
+
+static inline size_t steelyard_pack_document_part(
+    const struct steelyard_document_part *in, uint8_t *payload)
+{
+    if (in->boot_id > 1073741823u) return 0;
+    if (in->length > 192u) return 0;
+    payload[0] = 0x0C;
+    steelyard_write_u16(payload + 1, (uint16_t)in->correlation_id);
+    steelyard_write_u32(payload + 3, (uint32_t)in->boot_id);
+    steelyard_write_u8(payload + 7, (uint8_t)in->channel);
+    steelyard_write_u16(payload + 8, (uint16_t)in->part);
+    steelyard_write_u8(payload + 10, (uint8_t)in->length);
+    memcpy(payload + 11, in->text, 192);
+    return 203;
+}
+
+static inline size_t steelyard_pack_flag_totals(
+    const struct steelyard_flag_totals *in, uint8_t *payload)
+{
+    if (in->boot_id > 1073741823u) return 0;
+    if (in->channel > 7u) return 0;
+    payload[0] = 0x0D;
+    steelyard_write_u16(payload + 1, (uint16_t)in->correlation_id);
+    steelyard_write_u32(payload + 3, (uint32_t)in->boot_id);
+    steelyard_write_u8(payload + 7, (uint8_t)in->channel);
+    for (size_t i = 0; i < 16; i++)
+        steelyard_write_u32(payload + 8 + 4 * i, (uint32_t)in->samples_total[i]);
+    return 72;
+}
+
 static inline size_t steelyard_pack_identify(
     const struct steelyard_identify *in, uint8_t *payload)
 {
@@ -1052,6 +1261,59 @@ static inline size_t steelyard_pack_run_self_test(
     payload[0] = 0x46;
     steelyard_write_u16(payload + 1, (uint16_t)in->correlation_id);
     return 3;
+}
+
+static inline size_t steelyard_pack_describe_document(
+    const struct steelyard_describe_document *in, uint8_t *payload)
+{
+    payload[0] = 0x47;
+    steelyard_write_u16(payload + 1, (uint16_t)in->correlation_id);
+    steelyard_write_u8(payload + 3, (uint8_t)in->channel);
+    return 4;
+}
+
+static inline size_t steelyard_pack_read_document(
+    const struct steelyard_read_document *in, uint8_t *payload)
+{
+    payload[0] = 0x48;
+    steelyard_write_u16(payload + 1, (uint16_t)in->correlation_id);
+    steelyard_write_u8(payload + 3, (uint8_t)in->channel);
+    steelyard_write_u16(payload + 4, (uint16_t)in->part);
+    return 6;
+}
+
+static inline size_t steelyard_pack_write_document(
+    const struct steelyard_write_document *in, uint8_t *payload)
+{
+    if (in->length < 1u) return 0;
+    payload[0] = 0x49;
+    steelyard_write_u16(payload + 1, (uint16_t)in->correlation_id);
+    steelyard_write_u8(payload + 3, (uint8_t)in->channel);
+    steelyard_write_u8(payload + 4, (uint8_t)in->kind);
+    steelyard_write_u32(payload + 5, (uint32_t)in->length);
+    steelyard_write_u32(payload + 9, (uint32_t)in->crc32);
+    steelyard_write_u16(payload + 13, (uint16_t)in->part);
+    memcpy(payload + 15, in->text, 192);
+    return 207;
+}
+
+static inline size_t steelyard_pack_erase_document(
+    const struct steelyard_erase_document *in, uint8_t *payload)
+{
+    payload[0] = 0x4A;
+    steelyard_write_u16(payload + 1, (uint16_t)in->correlation_id);
+    steelyard_write_u8(payload + 3, (uint8_t)in->channel);
+    return 4;
+}
+
+static inline size_t steelyard_pack_read_flag_totals(
+    const struct steelyard_read_flag_totals *in, uint8_t *payload)
+{
+    if (in->channel > 7u) return 0;
+    payload[0] = 0x4B;
+    steelyard_write_u16(payload + 1, (uint16_t)in->correlation_id);
+    steelyard_write_u8(payload + 3, (uint8_t)in->channel);
+    return 4;
 }
 
 static inline size_t steelyard_pack_recording_header(
@@ -1152,6 +1414,12 @@ static inline bool steelyard_unpack(
         steelyard_unpack_setting(payload, &message->body.setting); return true;
     case 0x0A:
         steelyard_unpack_self_test_result(payload, &message->body.self_test_result); return true;
+    case 0x0B:
+        steelyard_unpack_stored_document(payload, &message->body.stored_document); return true;
+    case 0x0C:
+        steelyard_unpack_document_part(payload, &message->body.document_part); return true;
+    case 0x0D:
+        steelyard_unpack_flag_totals(payload, &message->body.flag_totals); return true;
     case 0x40:
         steelyard_unpack_identify(payload, &message->body.identify); return true;
     case 0x41:
@@ -1166,6 +1434,16 @@ static inline bool steelyard_unpack(
         steelyard_unpack_write_setting(payload, &message->body.write_setting); return true;
     case 0x46:
         steelyard_unpack_run_self_test(payload, &message->body.run_self_test); return true;
+    case 0x47:
+        steelyard_unpack_describe_document(payload, &message->body.describe_document); return true;
+    case 0x48:
+        steelyard_unpack_read_document(payload, &message->body.read_document); return true;
+    case 0x49:
+        steelyard_unpack_write_document(payload, &message->body.write_document); return true;
+    case 0x4A:
+        steelyard_unpack_erase_document(payload, &message->body.erase_document); return true;
+    case 0x4B:
+        steelyard_unpack_read_flag_totals(payload, &message->body.read_flag_totals); return true;
     case 0x80:
         steelyard_unpack_recording_header(payload, &message->body.recording_header); return true;
     case 0x81:
@@ -1205,6 +1483,12 @@ static inline size_t steelyard_pack(
         return steelyard_pack_setting(&message->body.setting, payload);
     case 0x0A:
         return steelyard_pack_self_test_result(&message->body.self_test_result, payload);
+    case 0x0B:
+        return steelyard_pack_stored_document(&message->body.stored_document, payload);
+    case 0x0C:
+        return steelyard_pack_document_part(&message->body.document_part, payload);
+    case 0x0D:
+        return steelyard_pack_flag_totals(&message->body.flag_totals, payload);
     case 0x40:
         return steelyard_pack_identify(&message->body.identify, payload);
     case 0x41:
@@ -1219,6 +1503,16 @@ static inline size_t steelyard_pack(
         return steelyard_pack_write_setting(&message->body.write_setting, payload);
     case 0x46:
         return steelyard_pack_run_self_test(&message->body.run_self_test, payload);
+    case 0x47:
+        return steelyard_pack_describe_document(&message->body.describe_document, payload);
+    case 0x48:
+        return steelyard_pack_read_document(&message->body.read_document, payload);
+    case 0x49:
+        return steelyard_pack_write_document(&message->body.write_document, payload);
+    case 0x4A:
+        return steelyard_pack_erase_document(&message->body.erase_document, payload);
+    case 0x4B:
+        return steelyard_pack_read_flag_totals(&message->body.read_flag_totals, payload);
     case 0x80:
         return steelyard_pack_recording_header(&message->body.recording_header, payload);
     case 0x81:

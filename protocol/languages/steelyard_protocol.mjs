@@ -3,7 +3,7 @@
 
 export const PROTOCOL_MAJOR = 1;
 export const PROTOCOL_MINOR = 1;
-export const LAYOUT_HASH = "d416f5ab4b009435";
+export const LAYOUT_HASH = "527e00b891609067";
 export const SLOT_BYTES = 32;
 export const ENCODED_FRAME_LIMIT = 255;
 export const TICKS_PERIOD_US = 1073741824;
@@ -38,6 +38,7 @@ export const SampleFlags = Object.freeze({
   OPEN_CIRCUIT: 0x1000,
   OVERLOAD: 0x2000,
   BUTTON_HELD: 0x4000,
+  LINE_HELD: 0x8000,
 });
 export const ResetCause = Object.freeze({
   UNKNOWN: 0,
@@ -81,6 +82,7 @@ export const SelfTestFindings = Object.freeze({
   BUS_ERROR: 0x0040,
   MAGNET_FAULT: 0x0080,
   OPEN_CIRCUIT: 0x0100,
+  LINE_HELD: 0x0200,
 });
 export const DocumentKind = Object.freeze({
   CALIBRATION: 1,
@@ -211,6 +213,29 @@ export const MESSAGES = Object.freeze([
     { name: "counts_mean", offset: 20, type: "i32", count: 0, low: -2147483648, high: 2147483647, unit: "counts" },
     { name: "measured_rate_millihertz", offset: 24, type: "u32", count: 0, low: 0, high: 4294967295, unit: "mHz" },
   ] },
+  { id: 0x0b, name: "stored_document", size: 21, fields: [
+    { name: "correlation_id", offset: 1, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+    { name: "boot_id", offset: 3, type: "u32", count: 0, low: 0, high: 1073741823, unit: "" },
+    { name: "channel", offset: 7, type: "u8", count: 0, low: 0, high: 255, unit: "" },
+    { name: "kind", offset: 8, type: "u8", count: 0, low: 0, high: 255, unit: "" },
+    { name: "length", offset: 9, type: "u32", count: 0, low: 0, high: 4294967295, unit: "bytes" },
+    { name: "crc32", offset: 13, type: "u32", count: 0, low: 0, high: 4294967295, unit: "" },
+    { name: "length_limit", offset: 17, type: "u32", count: 0, low: 0, high: 4294967295, unit: "bytes" },
+  ] },
+  { id: 0x0c, name: "document_part", size: 203, fields: [
+    { name: "correlation_id", offset: 1, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+    { name: "boot_id", offset: 3, type: "u32", count: 0, low: 0, high: 1073741823, unit: "" },
+    { name: "channel", offset: 7, type: "u8", count: 0, low: 0, high: 255, unit: "" },
+    { name: "part", offset: 8, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+    { name: "length", offset: 10, type: "u8", count: 0, low: 0, high: 192, unit: "bytes" },
+    { name: "text", offset: 11, type: "bytes", count: 192, low: 0, high: 255, unit: "" },
+  ] },
+  { id: 0x0d, name: "flag_totals", size: 72, fields: [
+    { name: "correlation_id", offset: 1, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+    { name: "boot_id", offset: 3, type: "u32", count: 0, low: 0, high: 1073741823, unit: "" },
+    { name: "channel", offset: 7, type: "u8", count: 0, low: 0, high: 7, unit: "" },
+    { name: "samples_total", offset: 8, type: "u32", count: 16, low: 0, high: 4294967295, unit: "" },
+  ] },
   { id: 0x40, name: "identify", size: 3, fields: [
     { name: "correlation_id", offset: 1, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
   ] },
@@ -237,6 +262,32 @@ export const MESSAGES = Object.freeze([
   ] },
   { id: 0x46, name: "run_self_test", size: 3, fields: [
     { name: "correlation_id", offset: 1, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+  ] },
+  { id: 0x47, name: "describe_document", size: 4, fields: [
+    { name: "correlation_id", offset: 1, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+    { name: "channel", offset: 3, type: "u8", count: 0, low: 0, high: 255, unit: "" },
+  ] },
+  { id: 0x48, name: "read_document", size: 6, fields: [
+    { name: "correlation_id", offset: 1, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+    { name: "channel", offset: 3, type: "u8", count: 0, low: 0, high: 255, unit: "" },
+    { name: "part", offset: 4, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+  ] },
+  { id: 0x49, name: "write_document", size: 207, fields: [
+    { name: "correlation_id", offset: 1, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+    { name: "channel", offset: 3, type: "u8", count: 0, low: 0, high: 255, unit: "" },
+    { name: "kind", offset: 4, type: "u8", count: 0, low: 0, high: 255, unit: "" },
+    { name: "length", offset: 5, type: "u32", count: 0, low: 1, high: 4294967295, unit: "bytes" },
+    { name: "crc32", offset: 9, type: "u32", count: 0, low: 0, high: 4294967295, unit: "" },
+    { name: "part", offset: 13, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+    { name: "text", offset: 15, type: "bytes", count: 192, low: 0, high: 255, unit: "" },
+  ] },
+  { id: 0x4a, name: "erase_document", size: 4, fields: [
+    { name: "correlation_id", offset: 1, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+    { name: "channel", offset: 3, type: "u8", count: 0, low: 0, high: 255, unit: "" },
+  ] },
+  { id: 0x4b, name: "read_flag_totals", size: 4, fields: [
+    { name: "correlation_id", offset: 1, type: "u16", count: 0, low: 0, high: 65535, unit: "" },
+    { name: "channel", offset: 3, type: "u8", count: 0, low: 0, high: 7, unit: "" },
   ] },
   { id: 0x80, name: "recording_header", size: 93, fields: [
     { name: "format_major", offset: 1, type: "u8", count: 0, low: 0, high: 255, unit: "" },

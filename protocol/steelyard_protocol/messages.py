@@ -56,6 +56,8 @@ NO_COUNTS: Final = -(1 << 31)
 NO_CHANNEL: Final = 255
 ANGLE_AGE_LIMIT_US: Final = 65535
 CHANNEL_LIMIT: Final = 8
+DOCUMENT_PIECE_BYTES: Final = 192
+FLAG_COUNT: Final = 16
 
 
 class Origin(PythonEnum):
@@ -161,6 +163,7 @@ SampleFlags = FlagsEnum(
     open_circuit=0x1000,
     overload=0x2000,
     button_held=0x4000,
+    line_held=0x8000,
 )
 SelfTestFindings = FlagsEnum(
     Int16ul,
@@ -173,6 +176,7 @@ SelfTestFindings = FlagsEnum(
     bus_error=0x0040,
     magnet_fault=0x0080,
     open_circuit=0x0100,
+    line_held=0x0200,
 )
 
 VALUE_MEANINGS: Final[dict[str, dict[str, str]]] = {
@@ -212,7 +216,8 @@ VALUE_MEANINGS: Final[dict[str, dict[str, str]]] = {
         "status_period_ms": "number in ms, of the box (channel 255): 100 to 1000",
         "overload_counts": "number in counts, of a load channel: limit on either side of zero; "
         "0: none",
-        "load_gain": "number, of a load channel: amplifier gain, 128 or 64 for an HX711",
+        "load_gain": "number, of a load channel: amplifier gain; for an HX711 128 or 64 (input A), "
+        "since firmware 0.2 also 32 (input B)",
     },
     "ResetCause": {
         "unknown": "the microcontroller does not say",
@@ -241,8 +246,10 @@ VALUE_MEANINGS: Final[dict[str, dict[str, str]]] = {
         "the value is -2**31",
         "settling": "one of the conversions after a start, a fault or a change of gain, before "
         "the filter has settled",
-        "suspect": "a word that ends in twelve ones and lies far from the one before: a torn read "
-        "gives that (and about one sound word in 4000 of a moving load)",
+        "suspect": "a load word that ends in twelve ones and lies far from the one before: a torn "
+        "read gives that (and about one sound word in 4000 of a moving load); or one that fell to "
+        "less than a quarter of the one before, faster than the filter lets a load fall: a pulse "
+        "too many on the clock line; of an encoder: edges that made no sense",
         "late_read": "read later than one conversion time after it was ready: the one before may "
         "be lost",
         "angle_stale": "the angle is older than 50 ms and left out (-2**31)",
@@ -253,6 +260,8 @@ VALUE_MEANINGS: Final[dict[str, dict[str, str]]] = {
         "open_circuit": "a broken wire: a potentiometer at an end of its supply",
         "overload": "beyond the limit that was set for this channel",
         "button_held": "the operator's button is down",
+        "line_held": "with `desync` or `no_conversion`: the clock line does not follow the box, it "
+        "is shorted; with `bus_error`: a line of the bus is held low. Since 1.1",
     },
     "SelfTestFindings": {
         "no_conversion": "conversions did not come",
@@ -264,6 +273,7 @@ VALUE_MEANINGS: Final[dict[str, dict[str, str]]] = {
         "bus_error": "the angle sensor did not answer",
         "magnet_fault": "magnet missing, too weak or too strong",
         "open_circuit": "potentiometer at an end of its supply",
+        "line_held": "a clock or bus line does not follow: shorted, or held by a part. Since 1.1",
     },
 }
 """What each value means, for the reference page; a test keeps the list complete."""
@@ -524,6 +534,56 @@ SELF_TEST_RESULT = MessageDefinition(
     ),
 )
 
+STORED_DOCUMENT = MessageDefinition(
+    0x0B,
+    "stored_document",
+    Origin.DEVICE,
+    "Answers `describe_document`: what the box keeps for a channel. Since 1.1.",
+    Struct(
+        _CORRELATION,
+        _BOOT_ID,
+        field("channel", Int8ul, "channel it belongs to; 255: the box"),
+        field("kind", DocumentKind, "what the text is; 0 when there is none"),
+        field("length", Int32ul, "bytes of the whole text; 0: there is none", "bytes"),
+        field("crc32", Int32ul, "CRC-32 of the whole text; 0 when there is none"),
+        field("length_limit", Int32ul, "longest text that the box takes", "bytes"),
+    ),
+)
+
+DOCUMENT_PART = MessageDefinition(
+    0x0C,
+    "document_part",
+    Origin.DEVICE,
+    "Answers `read_document`: one piece of a stored text. Since 1.1.",
+    Struct(
+        _CORRELATION,
+        _BOOT_ID,
+        field("channel", Int8ul, "channel it belongs to; 255: the box"),
+        field("part", Int16ul, "index of the piece: it starts at byte 192 x part of the text"),
+        field("length", Int8ul, "bytes used in `text`", "bytes", high=DOCUMENT_PIECE_BYTES),
+        field("text", Bytes(DOCUMENT_PIECE_BYTES), "bytes of the text, zero padded"),
+    ),
+)
+
+FLAG_TOTALS = MessageDefinition(
+    0x0D,
+    "flag_totals",
+    Origin.DEVICE,
+    "Answers `read_flag_totals`: how many samples of a channel carried each flag since the box "
+    "started, streaming or not. Since 1.1.",
+    Struct(
+        _CORRELATION,
+        _BOOT_ID,
+        _CHANNEL,
+        field(
+            "samples_total",
+            Array(FLAG_COUNT, Int32ul),
+            "samples with the flag of value 2**index, modulo 2**30; `angle_stale` and "
+            "`button_held`, which are given only while streaming, stay 0",
+        ),
+    ),
+)
+
 # --- requests -------------------------------------------------------------------
 
 IDENTIFY = MessageDefinition(
@@ -576,6 +636,61 @@ RUN_SELF_TEST = MessageDefinition(
     Origin.REQUEST,
     "Exercise every sensor for about a second. Refused while streaming.",
     Struct(_CORRELATION),
+)
+
+_DOCUMENT_CHANNEL = field("channel", Int8ul, "channel it belongs to; 255: the box")
+DESCRIBE_DOCUMENT = MessageDefinition(
+    0x47,
+    "describe_document",
+    Origin.REQUEST,
+    "Say what is stored for a channel. Since 1.1.",
+    Struct(_CORRELATION, _DOCUMENT_CHANNEL),
+)
+READ_DOCUMENT = MessageDefinition(
+    0x48,
+    "read_document",
+    Origin.REQUEST,
+    "Read one piece of the text stored for a channel. Refused while streaming. Since 1.1.",
+    Struct(
+        _CORRELATION,
+        _DOCUMENT_CHANNEL,
+        field("part", Int16ul, "index of the piece"),
+    ),
+)
+WRITE_DOCUMENT = MessageDefinition(
+    0x49,
+    "write_document",
+    Origin.REQUEST,
+    "Write one piece of a text, in order from piece 0; the last one puts the whole in force. "
+    "Refused while streaming. Since 1.1.",
+    Struct(
+        _CORRELATION,
+        _DOCUMENT_CHANNEL,
+        field("kind", DocumentKind, "what the text is"),
+        field("length", Int32ul, "bytes of the whole text", "bytes", low=1),
+        field("crc32", Int32ul, "CRC-32 of the whole text"),
+        field("part", Int16ul, "index of this piece: it starts at byte 192 x part of the text"),
+        field(
+            "text",
+            Bytes(DOCUMENT_PIECE_BYTES),
+            "bytes of the text: 192, in the last piece what is left of `length`, zero padded",
+        ),
+    ),
+)
+ERASE_DOCUMENT = MessageDefinition(
+    0x4A,
+    "erase_document",
+    Origin.REQUEST,
+    "Forget the text stored for a channel. None there: `done` all the same. Refused while "
+    "streaming. Since 1.1.",
+    Struct(_CORRELATION, _DOCUMENT_CHANNEL),
+)
+READ_FLAG_TOTALS = MessageDefinition(
+    0x4B,
+    "read_flag_totals",
+    Origin.REQUEST,
+    "Count a channel's flagged samples. Since 1.1.",
+    Struct(_CORRELATION, _CHANNEL),
 )
 
 # --- frames that only a recording holds --------------------------------------------
@@ -669,6 +784,9 @@ MESSAGES: Final[tuple[MessageDefinition, ...]] = (
     CLOCK_READING,
     SETTING,
     SELF_TEST_RESULT,
+    STORED_DOCUMENT,
+    DOCUMENT_PART,
+    FLAG_TOTALS,
     IDENTIFY,
     START_STREAM,
     STOP_STREAM,
@@ -676,6 +794,11 @@ MESSAGES: Final[tuple[MessageDefinition, ...]] = (
     READ_SETTING,
     WRITE_SETTING,
     RUN_SELF_TEST,
+    DESCRIBE_DOCUMENT,
+    READ_DOCUMENT,
+    WRITE_DOCUMENT,
+    ERASE_DOCUMENT,
+    READ_FLAG_TOTALS,
     RECORDING_HEADER,
     RECORDING_DOCUMENT,
     TIME_MARK,

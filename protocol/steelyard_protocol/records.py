@@ -44,6 +44,7 @@ class SampleFlags(IntFlag):
     OPEN_CIRCUIT = 0x1000
     OVERLOAD = 0x2000
     BUTTON_HELD = 0x4000
+    LINE_HELD = 0x8000
 
 
 class ResetCause(IntEnum):
@@ -102,6 +103,7 @@ class SelfTestFindings(IntFlag):
     BUS_ERROR = 0x0040
     MAGNET_FAULT = 0x0080
     OPEN_CIRCUIT = 0x0100
+    LINE_HELD = 0x0200
 
 
 class DocumentKind(IntEnum):
@@ -365,6 +367,58 @@ class SelfTestResult(NamedTuple):
     """Readings a second [mHz]."""
 
 
+class StoredDocument(NamedTuple):
+    """Answers `describe_document`: what the box keeps for a channel. Since 1.1."""
+
+    correlation_id: int
+    """Copied from the request into its answer."""
+    boot_id: int
+    """Drawn at random when the box starts, so a reboot cannot pass for a clock wrap."""
+    channel: int
+    """Channel it belongs to; 255: the box."""
+    kind: int
+    """What the text is; 0 when there is none (DocumentKind)."""
+    length: int
+    """Bytes of the whole text; 0: there is none [bytes]."""
+    crc32: int
+    """CRC-32 of the whole text; 0 when there is none."""
+    length_limit: int
+    """Longest text that the box takes [bytes]."""
+
+
+class DocumentPart(NamedTuple):
+    """Answers `read_document`: one piece of a stored text. Since 1.1."""
+
+    correlation_id: int
+    """Copied from the request into its answer."""
+    boot_id: int
+    """Drawn at random when the box starts, so a reboot cannot pass for a clock wrap."""
+    channel: int
+    """Channel it belongs to; 255: the box."""
+    part: int
+    """Index of the piece: it starts at byte 192 x part of the text."""
+    length: int
+    """Bytes used in `text` [bytes]."""
+    text: bytes
+    """Bytes of the text, zero padded."""
+
+
+class FlagTotals(NamedTuple):
+    """Answers `read_flag_totals`: how many samples of a channel carried each flag since the box
+    started, streaming or not. Since 1.1.
+    """
+
+    correlation_id: int
+    """Copied from the request into its answer."""
+    boot_id: int
+    """Drawn at random when the box starts, so a reboot cannot pass for a clock wrap."""
+    channel: int
+    """Index of the channel in the box."""
+    samples_total: tuple[int, ...]
+    """Samples with the flag of value 2**index, modulo 2**30; `angle_stale` and `button_held`, which
+    are given only while streaming, stay 0."""
+
+
 class Identify(NamedTuple):
     """Say who you are."""
 
@@ -424,6 +478,67 @@ class RunSelfTest(NamedTuple):
 
     correlation_id: int
     """Copied from the request into its answer."""
+
+
+class DescribeDocument(NamedTuple):
+    """Say what is stored for a channel. Since 1.1."""
+
+    correlation_id: int
+    """Copied from the request into its answer."""
+    channel: int
+    """Channel it belongs to; 255: the box."""
+
+
+class ReadDocument(NamedTuple):
+    """Read one piece of the text stored for a channel. Refused while streaming. Since 1.1."""
+
+    correlation_id: int
+    """Copied from the request into its answer."""
+    channel: int
+    """Channel it belongs to; 255: the box."""
+    part: int
+    """Index of the piece."""
+
+
+class WriteDocument(NamedTuple):
+    """Write one piece of a text, in order from piece 0; the last one puts the whole in force.
+    Refused while streaming. Since 1.1.
+    """
+
+    correlation_id: int
+    """Copied from the request into its answer."""
+    channel: int
+    """Channel it belongs to; 255: the box."""
+    kind: int
+    """What the text is (DocumentKind)."""
+    length: int
+    """Bytes of the whole text [bytes]."""
+    crc32: int
+    """CRC-32 of the whole text."""
+    part: int
+    """Index of this piece: it starts at byte 192 x part of the text."""
+    text: bytes
+    """Bytes of the text: 192, in the last piece what is left of `length`, zero padded."""
+
+
+class EraseDocument(NamedTuple):
+    """Forget the text stored for a channel. None there: `done` all the same. Refused while
+    streaming. Since 1.1.
+    """
+
+    correlation_id: int
+    """Copied from the request into its answer."""
+    channel: int
+    """Channel it belongs to; 255: the box."""
+
+
+class ReadFlagTotals(NamedTuple):
+    """Count a channel's flagged samples. Since 1.1."""
+
+    correlation_id: int
+    """Copied from the request into its answer."""
+    channel: int
+    """Index of the channel in the box."""
 
 
 class RecordingHeader(NamedTuple):
@@ -524,6 +639,9 @@ Record = (
     | ClockReading
     | Setting
     | SelfTestResult
+    | StoredDocument
+    | DocumentPart
+    | FlagTotals
     | Identify
     | StartStream
     | StopStream
@@ -531,6 +649,11 @@ Record = (
     | ReadSetting
     | WriteSetting
     | RunSelfTest
+    | DescribeDocument
+    | ReadDocument
+    | WriteDocument
+    | EraseDocument
+    | ReadFlagTotals
     | RecordingHeader
     | RecordingDocument
     | TimeMark

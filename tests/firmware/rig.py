@@ -70,6 +70,13 @@ class Files:
     def read(self, name: str) -> bytes | None:
         return self.files.get(name)
 
+    def read_part(self, name: str, offset: int, length: int) -> bytes | None:
+        data = self.read(name)
+        return None if data is None else data[offset : offset + length]
+
+    def append(self, name: str, data: bytes) -> None:
+        self.write(name, (self.read(name) or b"") + bytes(data))
+
     def write(self, name: str, data: bytes) -> None:
         if self.failing:
             raise OSError(28, "no space")

@@ -55,7 +55,7 @@ def test_values_within_range_survive_a_restart(
         (SettingKey.ANGLE_RATE_MILLIHERTZ, 0, 100_000, 0),
         (SettingKey.OVERLOAD_COUNTS, 0, -1, -1),
         (SettingKey.OVERLOAD_COUNTS, 2, 5, 2),
-        (SettingKey.LOAD_GAIN, 0, 32, 32),
+        (SettingKey.LOAD_GAIN, 0, 16, 16),
         (SettingKey.LOAD_GAIN, 4, 128, 4),
         (SettingKey.SENSOR_SERIAL, BOX, 0, BOX),
         (0, BOX, 0, 0),

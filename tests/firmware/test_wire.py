@@ -26,7 +26,7 @@ def _vector_check() -> ModuleType:
 def test_golden_vectors() -> None:
     found = _vector_check().check(str(_ROOT / "protocol" / "vectors"))
     assert found["faults"] == []
-    assert len(found["checked"]) == 17  # ten device messages and seven requests
+    assert len(found["checked"]) == 25  # thirteen device messages and twelve requests
     assert min(found["checked"].values()) >= 1
 
 

@@ -17,7 +17,7 @@ _ROOT = Path(__file__).parents[2]
 def test_golden_vectors_through_the_device_codec(run_program) -> None:
     found = json.loads(run_program("vectors.py"))
     assert found["faults"] == []
-    assert len(found["checked"]) == 17  # ten device messages and seven requests
+    assert len(found["checked"]) == 25  # thirteen device messages and twelve requests
     assert min(found["checked"].values()) >= 1
     assert found["native"] is False  # viper is refused here: the bytecode was tested
 

@@ -77,43 +77,39 @@ def load_angle_calibration(path: Path, present: Binding | None = None) -> AngleC
 
 def load_any_calibration(path: Path, present: Binding | None = None) -> AnyCalibration:
     """As ``load_calibration``, whatever it measures."""
-    text = _text(path)
+    return parse_calibration(_text(path), str(path), present)
+
+
+def parse_calibration(text: str, source: str, present: Binding | None = None) -> AnyCalibration:
+    """As ``load_any_calibration``, from text that came from elsewhere; ``source`` names it."""
     try:
-        return any_calibration(text, present)
-    except CalibrationFileError as error:
-        raise _naming(path, error) from error
-
-
-def any_calibration(text: str, present: Binding | None = None) -> AnyCalibration:
-    """As ``load_any_calibration``, from the text itself: one that came in a recording, say."""
-    schema = str(open_sealed(text).get("schema"))
+        schema = str(open_sealed(text).get("schema"))
+    except CalibrationError as error:
+        raise _naming(source, error) from error
     if schema not in _KINDS:
         raise CalibrationFileError(
-            f"A “{schema}” is no calibration that this program knows.",
+            f"{source}: a “{schema}” is no calibration that this program knows.",
             "Use the right file, or a newer program.",
         )
-    calibration = _KINDS[schema].from_json(text)
-    if present is not None:
-        calibration.binding.require(present)
-    return calibration
+    return _opened(source, text, _KINDS[schema], present)
 
 
 def _load(path: Path, kind: type[Kind], present: Binding | None) -> Kind:
-    return _opened(path, _text(path), kind, present)
+    return _opened(str(path), _text(path), kind, present)
 
 
-def _opened(path: Path, text: str, kind: type[Kind], present: Binding | None) -> Kind:
+def _opened(source: str, text: str, kind: type[Kind], present: Binding | None) -> Kind:
     try:
         calibration = kind.from_json(text)
     except CalibrationError as error:
-        raise _naming(path, error) from error
+        raise _naming(source, error) from error
     if present is not None:
         calibration.binding.require(present)
     return calibration  # type: ignore[return-value]
 
 
-def _naming(path: Path, error: CalibrationError) -> CalibrationFileError:
-    return CalibrationFileError(f"{path}: {error.what}", error.advice)
+def _naming(source: str, error: CalibrationError) -> CalibrationFileError:
+    return CalibrationFileError(f"{source}: {error.what}", error.advice)
 
 
 def _text(path: Path) -> str:

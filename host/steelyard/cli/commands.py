@@ -15,6 +15,7 @@ _COMMANDS: Final = {
     "install": "Put the firmware on a board.",
     "checkup": "Check a freshly wired box and say what is wrong.",
     "setting": "Read or change a setting of a box.",
+    "keep": "Keep calibrations in the box: list, put in, take out.",
     "record": "Record a box for a time or until Ctrl-C.",
     "validate": "Say whether a recording is sound.",
     "repair": "Copy a recording without its torn end.",

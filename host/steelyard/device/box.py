@@ -8,7 +8,7 @@ from typing import Final, TypeVar
 from steelyard_protocol import records
 from steelyard_protocol.codec import padded_text
 from steelyard_protocol.messages import NO_CHANNEL
-from steelyard_protocol.records import Outcome, Record, SettingKey
+from steelyard_protocol.records import Outcome, Record, SampleFlags, SettingKey
 
 from steelyard.device.correlation import CorrelationIds
 from steelyard.device.description import BoxDescription, describe
@@ -147,11 +147,11 @@ class Box(ClosesItself):
 
     def start_stream(self) -> None:
         """Have samples sent.  Harmless when they already are."""
-        self._request(records.StartStream, _done)
+        self.ask(records.StartStream, records.Reply)
 
     def stop_stream(self) -> None:
         """Have no more samples sent.  Harmless when none are."""
-        self._request(records.StopStream, _done)
+        self.ask(records.StopStream, records.Reply)
 
     def read_clock(self) -> ClockExchange:
         """Compare clocks, once.
@@ -175,7 +175,7 @@ class Box(ClosesItself):
         Raises:
             DeviceRejectedError: there is no such setting or channel.
         """
-        return self._request(lambda number: records.ReadSetting(number, key, channel), _setting)
+        return self.ask(lambda number: records.ReadSetting(number, key, channel), records.Setting)
 
     def write_setting(
         self, key: SettingKey, channel: int = NO_CHANNEL, *, number: int = 0, text: str = ""
@@ -187,9 +187,9 @@ class Box(ClosesItself):
                 could not store it.
         """
         value = padded_text(text, 16)
-        return self._request(
+        return self.ask(
             lambda correlation: records.WriteSetting(correlation, key, channel, number, value),
-            _setting,
+            records.Setting,
         )
 
     def run_self_test(self) -> tuple[records.SelfTestResult, ...]:
@@ -205,6 +205,33 @@ class Box(ClosesItself):
             return tuple(found[number] for number in sorted(found)) if len(found) == count else None
 
         return self._request(records.RunSelfTest, complete, SELF_TEST_TIMEOUT_SECONDS, 2)
+
+    def read_flag_totals(self, channel: int) -> dict[SampleFlags, int]:
+        """How many of a channel's samples carried each flag since the box started.
+
+        Raises:
+            DeviceRejectedError: no such channel, or firmware before protocol 1.1.
+        """
+        answer = self.ask(
+            lambda number: records.ReadFlagTotals(number, channel), records.FlagTotals
+        )
+        return {flag: answer.samples_total[flag.bit_length() - 1] for flag in SampleFlags}
+
+    def ask(
+        self,
+        build: Callable[[int], Record],
+        kind: type[_Answer],
+        timeout_seconds: float = REQUEST_TIMEOUT_SECONDS,
+    ) -> _Answer:
+        """Send the request that ``build`` makes with a correlation id; its answer of that kind.
+
+        Raises:
+            DeviceRejectedError: the box refuses it.
+            DeviceTimeoutError: no answer to any attempt.
+        """
+        return self._request(
+            build, lambda answers: next(iter(_of(kind, answers)[-1:]), None), timeout_seconds
+        )
 
     def _request(
         self,
@@ -302,13 +329,3 @@ def _described(answers: list[Record]) -> BoxDescription | None:
     return (
         describe(identities[-1], _of(records.ChannelDescription, answers)) if identities else None
     )
-
-
-def _done(answers: list[Record]) -> records.Reply | None:
-    replies = _of(records.Reply, answers)
-    return replies[-1] if replies else None
-
-
-def _setting(answers: list[Record]) -> records.Setting | None:
-    settings = _of(records.Setting, answers)
-    return settings[-1] if settings else None

@@ -11,8 +11,8 @@ from steelyard_protocol.records import DocumentKind
 
 from steelyard.calibration.calibration_file import (
     AnyCalibration,
-    any_calibration,
     load_any_calibration,
+    parse_calibration,
 )
 from steelyard.errors import SteelyardError
 from steelyard.publish.acquisition import Acquisition
@@ -94,7 +94,7 @@ class ControlRequests:
         paths = [Path(_string(item)) for item in _list(request, "paths")]
         texts = [_string(item) for item in _list(request, "texts")]
         calibrations: list[AnyCalibration] = [load_any_calibration(path) for path in paths]
-        calibrations += [any_calibration(text) for text in texts]
+        calibrations += [parse_calibration(text, "the request") for text in texts]
         profile = _text(request, "profile", "")
         await self._desk.use(calibrations, _profile(profile) if profile else None)
         return {"calibrations": [item.calibration_id for item in calibrations]}

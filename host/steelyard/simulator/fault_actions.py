@@ -12,6 +12,7 @@ from .parts.pins import Pin
 if TYPE_CHECKING:
     from .box import VirtualBox
 
+BETWEEN_READINGS_US: Final = 500
 FAR_OUT_VOLTS: Final = 1.0
 FIELD_MISSING: Final = 0.0
 FIELD_WEAK: Final = 0.2
@@ -88,6 +89,23 @@ def _hold_clock(level: int | None) -> Action:
     return act
 
 
+def _sever_clock(severed: bool) -> Action:
+    def act(box: VirtualBox, fault: Fault) -> None:
+        box.machine.Pin.wire(box.load_pins[fault.channel][1]).severed = severed
+
+    return act
+
+
+def _pulse(box: VirtualBox, fault: Fault) -> None:
+    """One pulse too many on the clock line, as soon as no reading is under way."""
+    amplifier, clock = box.bench.amplifiers[fault.channel], box.clock
+    if not amplifier.was_read:
+        clock.schedule_at(clock.now_us + BETWEEN_READINGS_US, lambda: _pulse(box, fault))
+        return
+    amplifier.clock_changed(1, clock.now_us)
+    amplifier.clock_changed(0, clock.now_us + 1)
+
+
 def _chip_reset(box: VirtualBox, fault: Fault) -> None:
     box.bench.amplifiers[fault.channel].power_on()
 
@@ -147,7 +165,10 @@ _ACTIONS: Final[dict[str, tuple[Action, Action]]] = {
     "corrupt": (_corrupt, _sound),
     "data_high": (_hold_data(1), _hold_data(None)),
     "data_low": (_hold_data(0), _hold_data(None)),
-    "clock_cut": (_hold_clock(0), _hold_clock(None)),
+    "clock_cut": (_sever_clock(True), _sever_clock(False)),
+    "clock_low": (_hold_clock(0), _hold_clock(None)),
+    "clock_high": (_hold_clock(1), _hold_clock(None)),
+    "clock_pulse": (_pulse, _nothing),
     "chip_reset": (_chip_reset, _nothing),
     "torn": (_torn, _nothing),
     "saturate_high": (_offset(FAR_OUT_VOLTS), _offset(0.0)),

@@ -70,6 +70,8 @@ def _constants() -> str:
         f"NO_CHANNEL = {messages.NO_CHANNEL}",
         f"ANGLE_AGE_LIMIT_US = {messages.ANGLE_AGE_LIMIT_US}",
         f"CHANNEL_LIMIT = {messages.CHANNEL_LIMIT}",
+        f"DOCUMENT_PIECE_BYTES = {messages.DOCUMENT_PIECE_BYTES}",
+        f"FLAG_COUNT = {messages.FLAG_COUNT}",
     ]
     used = {
         field.enumeration.name
@@ -86,10 +88,10 @@ def _constants() -> str:
     for message in _device_messages():
         if message.origin is Origin.DEVICE:
             lines.append(f"{message.name.upper()}_BYTES = {message.size}")
-    sizes = ", ".join(
+    sizes = [
         f"0x{m.message_id:02X}: {m.size}" for m in _device_messages() if m.origin is Origin.REQUEST
-    )
-    lines.append(f"REQUEST_BYTES = {{{sizes}}}")
+    ]
+    lines.append(_wrap("REQUEST_BYTES = {", sizes, ", ", "}", 0))
     return "\n".join(lines)
 
 

@@ -115,18 +115,20 @@ def payload_by_construct(message: MessageLayout, fields: Fields) -> bytes:
 
 def message_vectors(message: MessageLayout) -> dict[str, Any]:
     """All vectors of one message as plain data."""
-    cases = []
-    for name, fields in _cases(message).items():
-        payload = payload_by_construct(message, fields)
-        cases.append(
-            {
-                "name": name,
-                "fields": _as_json(message, fields),
-                "payload": payload.hex(),
-                "frame": encode_frame(payload).hex(),
-            }
-        )
+    cases = [
+        _case(message, name, fields, payload_by_construct(message, fields))
+        for name, fields in _cases(message).items()
+    ]
     return {"message": message.name, "id": message.message_id, "cases": cases}
+
+
+def _case(message: MessageLayout, name: str, fields: Fields, payload: bytes) -> Fields:
+    return {
+        "name": name,
+        "fields": _as_json(message, fields),
+        "payload": payload.hex(),
+        "frame": encode_frame(payload).hex(),
+    }
 
 
 def _payload(name: str, **changes: int) -> bytes:
@@ -354,6 +356,25 @@ def add_missing(folder: Path) -> list[Path]:
     return written
 
 
+def _disagreeing_cases(name: str, stored: list[Fields], now: list[Fields]) -> list[str]:
+    """Names of frozen cases whose bytes the definition no longer gives.
+
+    A message's case is built again from its own fields, not compared with what
+    would be written today: ``highest`` of a flags field grows with its bits.
+    """
+    by_name = {message.name: message for message in layouts()}
+    message = by_name.get(name.removeprefix("message_").removesuffix(".json"))
+    if message is None or not name.startswith("message_"):
+        expected = {case["name"]: case for case in now}
+        return [c["name"] for c in stored if expected.get(c["name"], c) != c]
+    found = []
+    for case in stored:
+        payload = payload_by_construct(message, case["fields"])
+        if case != _case(message, case["name"], case["fields"], payload):
+            found.append(case["name"])
+    return found
+
+
 def problems(folder: Path) -> list[str]:
     """Vector files that are missing, or that the definition no longer agrees with."""
     found = []
@@ -363,8 +384,8 @@ def problems(folder: Path) -> list[str]:
             found.append(f"{path.name} is missing; run tools/generate.py")
             continue
         stored = json.loads(path.read_text(encoding="utf-8"))
-        expected = {case["name"]: case for case in make()["cases"]}
-        for case in stored["cases"]:
-            if case["name"] in expected and case != expected[case["name"]]:
-                found.append(f"{path.name}, {case['name']!r}: the definition gives other bytes")
+        found += [
+            f"{path.name}, {case!r}: the definition gives other bytes"
+            for case in _disagreeing_cases(name, stored["cases"], make()["cases"])
+        ]
     return found

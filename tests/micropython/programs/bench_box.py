@@ -42,6 +42,13 @@ class MemoryFiles:
     def read(self, name):
         return self._files.get(name)
 
+    def read_part(self, name, offset, length):
+        data = self._files.get(name)
+        return None if data is None else data[offset : offset + length]
+
+    def append(self, name, data):
+        self._files[name] = self._files.get(name, b"") + data
+
     def write(self, name, data):
         self._files[name] = bytes(data)
 

@@ -19,6 +19,11 @@ REQUEST_FIELDS = {
     "read_setting": ("correlation_id", "key", "channel"),
     "write_setting": ("correlation_id", "key", "channel", "number", "text"),
     "run_self_test": ("correlation_id",),
+    "describe_document": ("correlation_id", "channel"),
+    "read_document": ("correlation_id", "channel", "part"),
+    "write_document": ("correlation_id", "channel", "kind", "length", "crc32", "part", "text"),
+    "erase_document": ("correlation_id", "channel"),
+    "read_flag_totals": ("correlation_id", "channel"),
 }
 
 

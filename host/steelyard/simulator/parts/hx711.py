@@ -110,6 +110,11 @@ class HX711:
         """Gain of the conversion now in progress."""
         return self._gain
 
+    @property
+    def was_read(self) -> bool:
+        """Whether the latest conversion has been clocked out and none is ready yet."""
+        return self._pulses >= 25 and not self._ready
+
     def power_on(self) -> None:
         """Start as after power-up: channel A, gain 128, nothing settled."""
         self._clock_pin.on_write = self.clock_changed

@@ -26,14 +26,34 @@ class Wires:
     """The two wires of one bus and the parts on them.
 
     ``failing``: every transfer ends in no acknowledge.  ``stuck``: a part holds
-    the data line, so every transfer runs into the time limit.
+    the data line low, so every transfer runs into the time limit.
     """
 
     def __init__(self) -> None:
         self.targets: dict[int, Target] = {}
         self.failing = False
-        self.stuck = False
         self.transfers_total = 0
+        self._stuck = False
+        self._data_pin: Pin | None = None
+
+    @property
+    def stuck(self) -> bool:
+        """Whether a part holds the data line."""
+        return self._stuck
+
+    @stuck.setter
+    def stuck(self, value: bool) -> None:
+        self._stuck = value
+        if self._data_pin is not None:
+            self._data_pin.hold(0 if value else None)
+
+    def join(self, *pins: "Pin | None") -> None:
+        """Put the processor's pins, clock then data, on the wires, which are pulled up."""
+        for pin in pins:
+            if pin is not None:
+                pin.init(pin.IN, pin.PULL_UP)
+                self._data_pin = pin
+        self.stuck = self._stuck
 
 
 class I2C:
@@ -111,7 +131,9 @@ class I2CBank:
         timeout: int = DEFAULT_TIMEOUT_US,
     ) -> I2C:
         """Return the bus as ``machine.I2C(bus, scl=, sda=, freq=)`` would."""
-        return I2C(self._clock, self.wires(bus), freq, timeout)
+        wires = self.wires(bus)
+        wires.join(scl, sda)
+        return I2C(self._clock, wires, freq, timeout)
 
     def wires(self, bus: int) -> Wires:
         """Return the wires of a bus, to put parts on them."""

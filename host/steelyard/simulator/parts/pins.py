@@ -63,6 +63,7 @@ class Pin:
     ``level`` is what a voltmeter would say.  ``on_write(level, now_us)`` tells
     the part that it changed; ``on_read(now_us)`` that the
     processor is about to look.  ``hold(level)`` ties the wire: a fault.
+    ``severed``: the wire is cut, and the part no longer sees what is written.
     ``watchers`` are called after each change of the level from outside.
     """
 
@@ -83,6 +84,7 @@ class Pin:
         self.on_write: Callable[[int, float], None] | None = None
         self.on_read: Callable[[float], None] | None = None
         self.watchers: list[Callable[[], None]] = []
+        self.severed = False
         self._clock = clock
         self._driven: int | None = None
         self._held: int | None = None
@@ -126,7 +128,7 @@ class Pin:
         """Write the wire at ``now_us``, at no cost: what a state machine does."""
         if level != self.level and self._held is None:
             self.level = level
-            if self.on_write is not None:
+            if self.on_write is not None and not self.severed:
                 self.on_write(level, now_us)
 
     def on(self) -> None:
@@ -187,7 +189,7 @@ class Pin:
         if level == self.level:
             return
         self.level = level
-        if self.on_write is not None:
+        if self.on_write is not None and not self.severed:
             self.on_write(level, self._clock.now_us)
         edge = Pin.IRQ_RISING if level else Pin.IRQ_FALLING
         if self._handler is not None and self._trigger & edge:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _WORD = 0xFFFFFFFF
 _ROUNDS = 4
+AHEAD_US = 64
 CALL_US = 2
 """What a look at the FIFO costs the processor (estimate from the 3.3 us of a loop step)."""
 
@@ -120,10 +121,14 @@ class StateMachine:
         self._run()
 
     def _run(self) -> None:
-        """Go on until the program waits, or something else is due before its next step."""
+        """Go on until the program waits, or something else is due before its next step.
+
+        Never further ahead of the clock than a reading takes: whoever looks at
+        the clock pin during the long pulse of a reset must find it high.
+        """
         clock = self._clock
         while self._active and self._rounds_left > 0:
-            if self._at_us > clock.next_due_us:
+            if self._at_us > min(clock.next_due_us, clock.now_us + AHEAD_US):
                 clock.schedule_at(int(self._at_us) + 1, self._run)
                 return
             if not self._step():
