@@ -69,6 +69,9 @@ ENCODER_STATE_MACHINE = 4  # the first of the second block, whose only program i
 WATCHDOG_STOP = (0x4005B000, 1 << 30)
 """WATCHDOG_CTRL through its clearing alias, and the bit ENABLE (RP2040 data sheet, 2.1.2, 4.7.6);
 None on other chips."""
+FORCED_RESET = (0x40058008, 1 << 1)
+"""WATCHDOG_REASON and its bit FORCE (data sheet, 4.7.6): a program asked for the reset.  The
+port's `reset_cause` calls that one a watchdog's, too.  None on other chips."""
 
 # --- rates and limits -----------------------------------------------------------
 LOAD_RATE_HZ = 80  # RATE pin high; in truth 80 to 94, and the lower part tolerance below that
@@ -135,10 +138,19 @@ def _reset_cause(machine):
     if cause == getattr(machine, "PWRON_RESET", None):
         return RESET_CAUSE_POWER_ON
     if cause == getattr(machine, "WDT_RESET", None):
-        return RESET_CAUSE_WATCHDOG
+        return RESET_CAUSE_SOFT if _was_forced(machine) else RESET_CAUSE_WATCHDOG
     if cause == getattr(machine, "SOFT_RESET", None):  # not every port tells
         return RESET_CAUSE_SOFT
     return RESET_CAUSE_UNKNOWN
+
+
+def _was_forced(machine):
+    """True when `machine.reset` ended the last run, as the installer does, and no hang."""
+    registers = getattr(machine, "mem32", None)
+    if registers is None or FORCED_RESET is None:
+        return False
+    address, bit = FORCED_RESET
+    return registers[address] & bit != 0
 
 
 def _thermometer(machine):

@@ -18,13 +18,13 @@ def run():
     # A hard interrupt cannot allocate the text of an error: keep room for it.
     micropython.alloc_emergency_exception_buf(100)
     board = standard_board.build(machine, time)
-    link = UsbLink(sys.stdin, sys.stdout, select, micropython)
+    link = UsbLink(sys.stdin, sys.stdout, select, micropython, time)
     step = App(board, link, time, FlashFiles()).step
     service_requested = board.service_requested
     watchdog = Watchdog(machine, standard_board.WATCHDOG_STOP)
-    feed = watchdog.start()
     link.open()
     try:
+        feed = watchdog.start()
         while not (link.prompt_wanted or service_requested()):
             step()
             feed()

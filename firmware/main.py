@@ -12,6 +12,7 @@ import sys
 import time
 
 import machine
+import micropython
 
 SERVICE_PIN = 14  # as in board.py, which may be what is broken
 CRASH_FILE = "crash.txt"
@@ -19,6 +20,7 @@ CRASH_FILE = "crash.txt"
 _GRACE_MS = 2000
 _GRACE_LOOK_MS = 50
 _SOON_MS = 10000
+_CTRL_C = 3
 
 
 def wait_grace():
@@ -45,6 +47,9 @@ def run():
     if not wait_grace():
         return
     started_ms = time.ticks_ms()
+    # The box takes two more seconds to compile itself.  A program that already asks for it must
+    # not stop it: the byte of Ctrl-C is part of many a request.
+    micropython.kbd_intr(-1)
     try:
         import duty  # only now: what is broken in it must not keep the grace period away
 
@@ -55,6 +60,8 @@ def run():
             machine.reset()
         sys.stdout.write("The box stopped; the reason is in %s\n" % CRASH_FILE)
         raise
+    finally:
+        micropython.kbd_intr(_CTRL_C)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,9 @@
 """An I2C bus that can free itself from a part that holds its data line low."""
 
-_TIMEOUT_US = 1000
-"""The port's own default is 50 ms: four force conversions would be lost in one stuck transfer."""
+_TIMEOUT_US = 3000
+"""The port's own default is 50 ms: four force conversions would be lost in one stuck transfer.
+Below 1 ms the interrupts of two amplifiers and of the USB port, all within the 0.1 ms of one
+transfer, could pass for a fault of the bus."""
 
 _FREEING_PULSES = 9
 """A part stuck in mid-byte lets go after at most eight bits and the acknowledge

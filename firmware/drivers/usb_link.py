@@ -14,6 +14,11 @@ While no program has the port open, MicroPython 1.28 always says "ready" and its
 buffer keeps the newest 256 bytes: what goes by is sent for all the box knows, so
 it is in no `dropped_total`.  The gap in the sequence numbers shows it.
 
+A computer that sleeps with the port open is the one case where the poll lies: the
+port counts as closed, so it says "ready", but its buffer stays full, and the
+write comes back short after 500 ms.  After a short write nothing is sent for
+two seconds, so that the box measures, counts and warns on meanwhile.
+
 Ctrl-C is a data byte like any other while the link is open, except that 64 in a
 row, more than any request contains, ask for the prompt: it is how a program on
 the host gets at a box that is on duty.
@@ -21,19 +26,22 @@ the host gets at a box that is on duty.
 
 _CTRL_C = 3
 PROMPT_AFTER_CTRL_C = 64
+_SHORT_WRITE_PAUSE_MS = 2000
 
 
 class UsbLink:
     """Byte input and slot output over `stdin` and `stdout`.
 
-    `select` and `micropython` are the modules of those names, or stand-ins.
+    `select`, `micropython` and `clock` (`time`) are modules, or stand-ins.
     `prompt_wanted`: the host asked for the interactive prompt.
     """
 
-    def __init__(self, stdin, stdout, select, micropython):
+    def __init__(self, stdin, stdout, select, micropython, clock):
         self._readinto = stdin.buffer.readinto
         self._write = stdout.buffer.write
         self._kbd_intr = micropython.kbd_intr
+        self._ticks_ms = clock.ticks_ms
+        self._ticks_diff = clock.ticks_diff
         incoming = select.poll()
         incoming.register(stdin, select.POLLIN)
         outgoing = select.poll()
@@ -43,6 +51,8 @@ class UsbLink:
         self._poll_outgoing = outgoing.ipoll
         self._one = bytearray(1)
         self._ctrl_c_run = 0
+        self._pausing = False
+        self._short_write_ms = 0
         self.prompt_wanted = False
 
     def open(self):
@@ -68,10 +78,16 @@ class UsbLink:
 
     def has_room(self):
         """True when a whole slot can be written without waiting."""
+        if self._pausing:
+            if self._ticks_diff(self._ticks_ms(), self._short_write_ms) < _SHORT_WRITE_PAUSE_MS:
+                return False
+            self._pausing = False
         for _ in self._poll_outgoing(0):  # any() would build a generator
             return True
         return False
 
     def write_slot(self, slot):
         """Write one slot of exactly 32 bytes; only after `has_room`."""
-        self._write(slot)
+        if self._write(slot) != len(slot):
+            self._pausing = True
+            self._short_write_ms = self._ticks_ms()

@@ -92,12 +92,12 @@ def test_a_dead_bus_is_asked_less_and_less_often_and_flagged_all_the_time() -> N
     assert shaft.read() == (1024, 0)
 
 
-def test_a_stuck_bus_costs_a_millisecond_not_fifty() -> None:
+def test_a_stuck_bus_costs_three_milliseconds_not_fifty() -> None:
     shaft = Shaft()
     shaft.wires.stuck = True
     before = shaft.clock.now_us
     shaft.read()
-    assert shaft.clock.now_us - before < 1500
+    assert shaft.clock.now_us - before < 3500
 
 
 def test_a_stuck_part_is_clocked_out() -> None:

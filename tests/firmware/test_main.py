@@ -57,6 +57,7 @@ class Stage:
         self.registers = self.machine.mem32 = {}
         self.machine.reset = self._reset
         self.calls: list[str] = []
+        self.interrupt_characters: list[int] = []
         self.steps = 0
         self.after: Callable[[int], None] = lambda steps: None
         self.prompt_wanted = False
@@ -64,6 +65,7 @@ class Stage:
         self.crash_file = folder / "crash.txt"
         micropython = types.ModuleType("micropython")
         micropython.alloc_emergency_exception_buf = lambda size: None  # type: ignore[attr-defined]
+        micropython.kbd_intr = self.interrupt_characters.append  # type: ignore[attr-defined]
         monkeypatch.setitem(sys.modules, "micropython", micropython)
         monkeypatch.setitem(sys.modules, "machine", self.machine)
         monkeypatch.setattr(
@@ -222,6 +224,32 @@ def test_an_error_is_shown_even_when_it_cannot_be_kept(
     monkeypatch.setattr(builtins, "open", refuse)
     with pytest.raises(ValueError, match="the one that counts"):
         stage.main.run()
+
+
+def test_while_the_box_loads_ctrl_c_is_data_and_afterwards_ctrl_c_again(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[list[int]] = []
+    monkeypatch.setattr(stage.duty, "run", lambda: seen.append(stage.interrupt_characters[:]))
+    stage.main.run()
+    assert seen == [[-1]]
+    assert stage.interrupt_characters == [-1, 3]
+
+
+def test_an_error_gives_ctrl_c_back(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail() -> None:
+        raise ValueError("load_counts")
+
+    monkeypatch.setattr(stage.duty, "run", fail)
+    with pytest.raises(ValueError, match="load_counts"):
+        stage.main.run()
+    assert stage.interrupt_characters[-1] == 3
+
+
+def test_in_service_mode_ctrl_c_was_never_taken_away(stage: Stage) -> None:
+    stage.ground_service_pin()
+    stage.main.run()
+    assert stage.interrupt_characters == []
 
 
 def test_ctrl_c_is_no_crash(stage: Stage) -> None:

@@ -26,6 +26,8 @@ class Port:
         self.incoming = bytearray()
         self.held = 0
         self.waits = 0
+        self.asleep = False
+        self.now_ms = 0
         self.interrupt_characters: list[int] = []
         self._registered = 0
 
@@ -41,7 +43,7 @@ class Port:
         owner: Port = self._owner  # type: ignore[attr-defined]
         if self._registered == POLLIN and owner.incoming:
             yield POLLIN
-        if self._registered == POLLOUT and owner.held < FIFO_BYTES:
+        if self._registered == POLLOUT and (owner.asleep or owner.held < FIFO_BYTES):
             yield POLLOUT
 
     def readinto(self, target: bytearray) -> int:
@@ -49,9 +51,19 @@ class Port:
         return 1
 
     def write(self, data: bytes) -> int:
-        self.waits += self.held + len(data) > FIFO_BYTES
+        fits = self.held + len(data) <= FIFO_BYTES
+        self.waits += not fits
+        if self.asleep and not fits:
+            self.now_ms += 500
+            return 0
         self.held += len(data)
         return len(data)
+
+    def ticks_ms(self) -> int:
+        return self.now_ms
+
+    def ticks_diff(self, later: int, earlier: int) -> int:
+        return later - earlier
 
     def kbd_intr(self, character: int) -> None:
         self.interrupt_characters.append(character)
@@ -64,7 +76,7 @@ def port() -> Port:
 
 @pytest.fixture
 def link(port: Port) -> UsbLink:
-    return UsbLink(port, port, port, port)
+    return UsbLink(port, port, port, port, port)
 
 
 def test_bytes_come_one_by_one_and_then_none(port: Port, link: UsbLink) -> None:
@@ -91,6 +103,24 @@ def test_other_sizes_would_wait(port: Port, link: UsbLink, size: int) -> None:
     while link.has_room():
         link.write_slot(memoryview(bytes(size)))
     assert port.waits == 1
+
+
+def test_a_computer_that_sleeps_costs_one_wait_in_two_seconds(port: Port, link: UsbLink) -> None:
+    # The port says "ready" all the time, and takes nothing.
+    port.asleep = True
+    slot = memoryview(bytes(32))
+    for _ in range(10_000):
+        if link.has_room():
+            link.write_slot(slot)
+        port.now_ms += 1
+    assert port.held == FIFO_BYTES
+    assert port.waits == 5  # in ten seconds of looking
+    port.asleep = False
+    port.held = 0
+    port.now_ms += 2000
+    assert link.has_room()
+    link.write_slot(slot)
+    assert link.has_room()
 
 
 def test_ctrl_c_is_data_only_while_open(port: Port, link: UsbLink) -> None:

@@ -2,6 +2,7 @@
 
 import select
 import sys
+import time
 
 import micropython
 from drivers.usb_link import UsbLink
@@ -11,7 +12,7 @@ class MachineLink(UsbLink):
     """Differs in one thing: this port's standard input polls ready and then refuses to read."""
 
     def __init__(self):
-        UsbLink.__init__(self, sys.stdin, sys.stdout, select, micropython)
+        UsbLink.__init__(self, sys.stdin, sys.stdout, select, micropython, time)
 
     def read_byte(self):
         try:
