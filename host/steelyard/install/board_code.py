@@ -20,17 +20,26 @@ print(json.dumps({
 
 _CLEAR = """
 import os, json
-def clear(folder, keep):
+def clear(folder):
     removed = 0
-    for name in os.listdir(folder or "."):
-        path = folder + "/" + name if folder else name
-        if (os.stat(path)[0] & 0x4000) and path in FOLDERS:
-            removed += clear(path, keep)
-        elif path in START or (folder and name.split(".")[-1] in ("py", "mpy")):
+    for name in os.listdir(folder):
+        path = folder + "/" + name
+        if os.stat(path)[0] & 0x4000:
+            removed += clear(path)
+        elif name.split(".")[-1] in ("py", "mpy"):
             os.remove(path)
             removed += 1
     return removed
-print(json.dumps({"removed": clear("", ())}))
+here = os.listdir(".")
+removed = 0
+for name in START:
+    if name in here:
+        os.remove(name)
+        removed += 1
+for folder in FOLDERS:
+    if folder in here:
+        removed += clear(folder)
+print(json.dumps({"removed": removed}))
 """
 
 _DIGEST = """
@@ -56,7 +65,9 @@ print(json.dumps(found))
 def clear(folders: Iterable[str], start_files: Iterable[str]) -> str:
     """Code that removes what starts by itself, and all modules in the firmware's folders.
 
-    The box's settings and whatever else lies on the board stay.
+    In the order given, so that a power cut never leaves what starts by itself
+    without what it needs.  The box's settings and whatever else lies on the
+    board stay.
     """
     return f"FOLDERS = {json.dumps(list(folders))}\nSTART = {json.dumps(list(start_files))}{_CLEAR}"
 

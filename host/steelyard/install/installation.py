@@ -144,13 +144,12 @@ def _identify(prompt: Prompt) -> dict[str, Any]:
 
 def _copy(prompt: Prompt, image: FirmwareImage) -> None:
     folders = sorted({file.split("/")[0] for file in image.files if "/" in file})
-    loose = [file for file in image.files if "/" not in file]
-    _answer(prompt, board_code.clear(folders, loose))
+    loose = [file for file in image.files if "/" not in file and file != START_FILE]
+    _answer(prompt, board_code.clear(folders, (START_FILE, *loose)))
     with tempfile.TemporaryDirectory() as place:
         staged = Path(place)
         image.stage(staged)
-        first = [name for name in (*folders, *loose) if name != START_FILE]
-        prompt.copy([staged / name for name in first])
+        prompt.copy([staged / name for name in (*folders, *loose)])
         prompt.copy([staged / START_FILE])
 
 

@@ -6,8 +6,10 @@ No real board was used: what mpremote says in each case is from its own source.
 from __future__ import annotations
 
 import hashlib
+import os
 import sys
 from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -22,7 +24,7 @@ from steelyard.errors import (
     SteelyardError,
     WrongDeviceError,
 )
-from steelyard.install import Prompt, install
+from steelyard.install import Prompt, board_code, install
 from steelyard.install.image import START_FILE, load_image
 from steelyard.install.installation import CALL_FOR_PROMPT, board_port, read_crash_report
 from steelyard.transport.serial_list import CandidatePort
@@ -80,6 +82,38 @@ def test_what_starts_by_itself_goes_on_last(board: Path, prompt: MakePrompt) -> 
     with pytest.raises(DeviceError):
         install(PORT, prompt=prompt("full"))
     assert not (board / START_FILE).exists()  # half an installation starts nothing
+
+
+class PowerCutError(Exception):
+    """The power went."""
+
+
+@pytest.mark.parametrize("removals", range(0, 60, 3))
+def test_a_power_cut_between_two_removals_leaves_nothing_that_starts_by_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, removals: int
+) -> None:
+    image = load_image()
+    image.stage(tmp_path)
+    folders = {name.split("/")[0] for name in image.files if "/" in name}
+    loose = [name for name in image.files if "/" not in name and name != START_FILE]
+    code = board_code.clear(sorted(folders), (START_FILE, *loose))
+    remove, left = os.remove, removals
+
+    def remove_or_go(path: str) -> None:
+        nonlocal left
+        if not left:
+            raise PowerCutError
+        left -= 1
+        remove(path)
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(os, "remove", remove_or_go)
+    with nullcontext() if removals >= len(image.files) else pytest.raises(PowerCutError):
+        exec(code, {})  # as the board runs it
+    assert (tmp_path / START_FILE).exists() == (removals == 0)
+    left = len(image.files)
+    exec(code, {})  # the next attempt finds half an installation
+    assert not list(tmp_path.rglob("*.py"))
 
 
 def test_the_box_gets_its_name(
