@@ -48,10 +48,19 @@ STATE_MACHINE_METHODS = {
     "rx_fifo": _NOTHING,
 }
 ASM_PIO_OPTIONS = frozenset(
-    (
-        "out_init set_init sideset_init side_pindir in_shiftdir out_shiftdir"
-        " autopush autopull push_thresh pull_thresh fifo_join"
-    ).split()
+    [
+        "out_init",
+        "set_init",
+        "sideset_init",
+        "side_pindir",
+        "in_shiftdir",
+        "out_shiftdir",
+        "autopush",
+        "autopull",
+        "push_thresh",
+        "pull_thresh",
+        "fifo_join",
+    ]
 )
 
 
