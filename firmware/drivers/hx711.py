@@ -10,6 +10,7 @@ may last as long as it likes, the high half may not.
 """
 
 from drivers.hx711_reading import PULSES_AFTER_DATA, Hx711Reading
+from drivers.pin_interrupt import watch
 
 _SLEEP_PULSE_US = 80
 
@@ -31,7 +32,7 @@ class Hx711(Hx711Reading):
     def start(self, gain):
         """Watch the data line and bring the chip into a known state."""
         self._gain = gain
-        self._data_pin.irq(handler=self._on_edge, trigger=self._falling, hard=True)
+        watch(self._data_pin, self._on_edge, self._falling)
         self._reset_chip()
         self._deadline = self._ticks_add(self._ticks_us(), self._timeout_us)
 

@@ -5,6 +5,7 @@ lost (measured on the RP2040).  A lost edge shows as a transition that makes no
 sense.
 """
 
+from drivers.pin_interrupt import watch
 from drivers.quadrature_reading import QuadratureReading
 
 _STEPS = (0, 1, -1, 2, -1, 0, 2, 1, 1, 2, 0, -1, 2, -1, 1, 0)
@@ -21,9 +22,8 @@ class Quadrature(QuadratureReading):
         self._state = self._value_b() << 1 | self._value_a()
         pin = machine.Pin
         both = pin.IRQ_RISING | pin.IRQ_FALLING
-        on_edge = self._on_edge
-        line_a.irq(handler=on_edge, trigger=both, hard=True)
-        line_b.irq(handler=on_edge, trigger=both, hard=True)
+        watch(line_a, self._on_edge, both)
+        watch(line_b, self._on_edge, both)
         if index is not None:
             self._watch_index(index, pin.IRQ_RISING)
 

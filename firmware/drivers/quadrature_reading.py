@@ -13,6 +13,8 @@ comes elsewhere than after whole turns means that counts were lost.
 
 from box.wire import NO_COUNTS, SAMPLE_FLAGS_NO_CONVERSION, SAMPLE_FLAGS_SUSPECT
 
+from drivers.pin_interrupt import watch
+
 COUNTS_HIGH = (1 << 29) - 1
 COUNTS_LOW = -(1 << 29)
 STATUS_INDEX_SEEN = 1
@@ -48,7 +50,7 @@ class QuadratureReading:
 
     def _watch_index(self, pin, rising):
         # Called once a turn: Python is fast enough for that.
-        pin.irq(handler=self._on_index, trigger=rising, hard=True)
+        watch(pin, self._on_index, rising)
 
     def _on_index(self, _pin):
         self._index_word = self._raw()

@@ -21,8 +21,8 @@ _CORE_TEMPERATURE_CHANNEL = 4
 _PIO_WORDS = 32
 
 
-class PortError(Exception):
-    """The real port would have refused this."""
+class PortError(TypeError):
+    """The real port would have refused this; a wrong argument is a TypeError there, too."""
 
 
 def _takes(signature: Callable[..., None]) -> inspect.Signature:
@@ -47,21 +47,10 @@ STATE_MACHINE_METHODS = {
     "get": _takes(lambda buf=None, shift=0, /: None),
     "rx_fifo": _NOTHING,
 }
-ASM_PIO_OPTIONS = frozenset(
-    [
-        "out_init",
-        "set_init",
-        "sideset_init",
-        "side_pindir",
-        "in_shiftdir",
-        "out_shiftdir",
-        "autopush",
-        "autopull",
-        "push_thresh",
-        "pull_thresh",
-        "fifo_join",
-    ]
-)
+ASM_PIO_OPTIONS = frozenset({
+    "out_init", "set_init", "sideset_init", "side_pindir", "in_shiftdir", "out_shiftdir",
+    "autopush", "autopull", "push_thresh", "pull_thresh", "fifo_join",
+})  # fmt: skip
 
 
 class Refusing:
@@ -105,14 +94,15 @@ class StrictPin:
     IN, OUT, PULL_UP, IRQ_FALLING, IRQ_RISING = 0, 1, 1, 4, 8
     _SIGNATURE = _takes(lambda id, mode=-1, pull=-1, *, value=None, drive=0, alt=-1: None)
 
-    def __init__(self, machine: Machine) -> None:
+    def __init__(self, machine: Machine, methods: dict[str, inspect.Signature]) -> None:
         self._machine = machine
+        self._methods = methods
 
     def __call__(self, *arguments: Any, **named: Any) -> Refusing:
         number = _check(self._SIGNATURE, "Pin", arguments, named)["id"]
         if number not in range(30):
             raise PortError(f"no pin GP{number}")
-        return Refusing(self._machine.Pin(*arguments, **named), PIN_METHODS)
+        return Refusing(self._machine.Pin(*arguments, **named), self._methods)
 
 
 class StrictAdc:
@@ -139,7 +129,7 @@ class StrictMachine:
 
     def __init__(self, machine: Machine, registers: dict[int, int] | None = None) -> None:
         self._machine = machine
-        self.Pin = StrictPin(machine)
+        self.Pin = StrictPin(machine, PIN_METHODS)
         self.ADC = StrictAdc(machine)
         self.mem32 = registers if registers is not None else {}
         self.unique_id = machine.unique_id
@@ -157,6 +147,17 @@ class StrictMachine:
                 raise PortError(f"GP{number} is not {line} of I2C{block}")
         named = {key: _real(value) for key, value in named.items()}
         return Refusing(self._machine.I2C(*arguments, **named), I2C_METHODS)
+
+
+class SoftMachine(StrictMachine):
+    """What an ESP32 lacks of it: hard interrupts, registers at RP2040 addresses, CORE_TEMP."""
+
+    def __init__(self, machine: Machine) -> None:
+        StrictMachine.__init__(self, machine)
+        soft = {**PIN_METHODS, "irq": _takes(lambda handler=None, trigger=12, wake=None: None)}
+        self.Pin = StrictPin(machine, soft)
+        del self.mem32
+        self.ADC = type("Adc", (StrictAdc,), {"CORE_TEMP": None})(machine)
 
 
 class StrictRp2:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import board
@@ -11,7 +11,7 @@ import pytest
 from box.app import App
 from firmware.pio_rig import _BY_STATE_MACHINE
 from firmware.rig import Feel, Files, HostEnd
-from firmware.strict_port import PortError, StrictMachine, StrictRp2
+from firmware.strict_port import PortError, SoftMachine, StrictMachine, StrictRp2
 from steelyard.simulator.clock import VirtualClock
 from steelyard.simulator.parts.bench import Bench
 from steelyard.simulator.parts.machine import Machine
@@ -33,13 +33,15 @@ def strict_rp2() -> Iterator[StrictRp2]:
         sys.modules.pop(name, None)
 
 
-def _streamed(registers: dict[int, int] | None = None, cause: int = 1) -> list[Any]:
+def _streamed(
+    port_of: Callable[[Machine], StrictMachine] = StrictMachine, cause: int = 1
+) -> list[Any]:
     """A second of a box with all its channels on the strict port."""
     clock = VirtualClock()
     machine = Machine(clock)
     machine.restart(cause)
     Bench(clock, machine, Feel())
-    strict = StrictMachine(machine, registers)
+    strict = port_of(machine)
     port = HostEnd()
     app = App(board.build(strict, clock, random_bytes=bytes), port, clock, Files())
     port.to_box += codec.encode(records.StartStream(300))
@@ -82,9 +84,23 @@ def test_with_an_index_line_too(monkeypatch: pytest.MonkeyPatch, strict_rp2: Str
 def test_a_reset_that_was_asked_for_is_not_told_as_a_hang(
     cause: int, reason: int, told: records.ResetCause
 ) -> None:
-    found = _streamed({WATCHDOG_REASON: reason}, cause)
+    found = _streamed(lambda machine: StrictMachine(machine, {WATCHDOG_REASON: reason}), cause)
     statuses = [record for record in found if isinstance(record, records.Status)]
     assert {status.reset_cause for status in statuses} == {told}
+
+
+@pytest.mark.parametrize("roller", ["potentiometer", "quadrature"])
+def test_without_programmable_io_and_hard_interrupts_it_starts_all_the_same(
+    monkeypatch: pytest.MonkeyPatch, roller: str
+) -> None:
+    # As on an ESP32, where nothing was tried: it starts, and reads every channel.
+    monkeypatch.setitem(sys.modules, "rp2", None)
+    monkeypatch.setattr(board, "ROLLER_SENSOR", roller)
+    found = _streamed(SoftMachine, cause=3)
+    channels = {getattr(record, "channel", None) for record in found}
+    assert channels >= {0, 1, 2, 3}
+    statuses = [record for record in found if isinstance(record, records.Status)]
+    assert {status.reset_cause for status in statuses} == {records.ResetCause.WATCHDOG}
 
 
 class TestTheStrictPortItself:
