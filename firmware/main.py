@@ -56,7 +56,8 @@ def run():
         duty.run()
     except Exception as error:  # whatever it is, it is the last chance to keep it
         keep(error)
-        if time.ticks_diff(time.ticks_ms(), started_ms) >= _SOON_MS:
+        # Without its sign: after six days the difference turns negative.
+        if abs(time.ticks_diff(time.ticks_ms(), started_ms)) >= _SOON_MS:
             machine.reset()
         sys.stdout.write("The box stopped; the reason is in %s\n" % CRASH_FILE)
         raise

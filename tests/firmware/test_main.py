@@ -194,6 +194,20 @@ def test_after_long_sound_work_an_error_starts_the_box_again(stage: Stage) -> No
     assert "late" in stage.crash_file.read_text()
 
 
+def test_a_week_of_sound_work_is_long_work_too(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    week_ms = 7 * 24 * 3600 * 1000  # more than half of what the counter of milliseconds holds
+
+    def fail() -> None:
+        stage.clock.sleep_ms(week_ms)
+        raise ValueError("late")
+
+    monkeypatch.setattr(stage.duty, "run", fail)
+    with pytest.raises(ResetError):
+        stage.main.run()
+
+
 def test_a_part_that_cannot_even_be_imported_is_a_crash_like_any_other(
     stage: Stage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
