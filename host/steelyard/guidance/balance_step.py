@@ -87,7 +87,7 @@ class BalanceStep(Step):
                 f"The crank goes from 0 to {limit:g} turns, not to {turns:g}.",
                 "Read the setting again.",
             )
-        self.stage.set_facts(crank_turns=turns)
+        self.stage.crank_at(turns)
         self._cranks += 1
         self.stage.remark(f"{self.title}: crank at {'?' if turns is None else f'{turns:g}'} turns")
         self._again()

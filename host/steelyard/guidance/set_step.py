@@ -15,6 +15,7 @@ from steelyard.guidance.step import Stage, Step
 from steelyard.guidance.stretch import Stretch
 from steelyard.guidance.views import PathView, RepetitionView, SetView, StepState, Words
 from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.strength.measured import Statement
 from steelyard.strength.repetitions import SET_PAUSE_SECONDS, find_repetitions, into_sets
 from steelyard.strength.set_summary import SetRepetition, SetSummary, summarise_set
 from steelyard.strength.signals import Signals
@@ -207,8 +208,9 @@ class SetStep(Step):
 
     @property
     def stop_advice(self) -> str:
-        """What a clinician's rule says, of the present part."""
-        stop = self._running[-1].stop if self._running else None
+        """What a clinician's rule says, of the latest part."""
+        found = self.summaries
+        stop = found[-1].stop if found else None
         return "" if stop is None else f"after repetition {stop.after_repetition}: {stop.reason}"
 
     def _begin(self) -> None:
@@ -234,6 +236,9 @@ class SetStep(Step):
         self._phases.phase = Phase.DONE
         self.stage.sets += [one for part in self.parts for one in part]
         self.said = tuple(one for summary in self.summaries for one in summary.statements)
+        if not self.count:
+            text = "No repetition under load was seen: no work, tempo or form is given."
+            self.said = (*self.said, Statement("no-repetition", text, self.stage.now))
 
     def _forget(self) -> None:
         gone = self.summaries

@@ -30,6 +30,8 @@ _NEAR_RATIO: Final = 0.03
 _NEAR_DEGREES: Final = 1.0
 _REST_RATIO: Final = 0.04
 _REST_SPEED: Final = 2.0
+_CUT_SPEED: Final = 4.0
+"""Degrees/s: at the turn itself the arm is slower, even rushed."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +130,7 @@ def _repetitions(angle: Array, turns: list[int], values: Array, offset: int) -> 
     found: list[Repetition] = []
     for index in range(len(turns) - 2):
         bottom, top, next_bottom = turns[index : index + 3]
-        if angle[top] > angle[bottom]:
+        if angle[top] > angle[bottom] or _cut_off(speed, next_bottom - offset):
             continue
         start, up = _phase(angle, speed, offset, bottom, top)
         down, end = _phase(angle, speed, offset, top, next_bottom)
@@ -149,6 +151,11 @@ def _repetitions(angle: Array, turns: list[int], values: Array, offset: int) -> 
             )
         )
     return found
+
+
+def _cut_off(speed: Array, bottom: int) -> bool:
+    """The samples end (a restart, the end of the recording) while the arm still moves down."""
+    return bottom >= len(speed) - 1 - _COARSE and float(speed[-1]) > _CUT_SPEED
 
 
 def _phase(angle: Array, speed: Array, offset: int, first: int, last: int) -> tuple[int, int]:

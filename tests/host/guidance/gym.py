@@ -6,9 +6,10 @@ bytes.  The client follows the screen (``Rehearsal``), in the manner chosen.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from host.strength.visit import drawn_profile, drawn_scale
 from steelyard.device import Poll
@@ -23,11 +24,11 @@ from steelyard.guidance.visit import USUAL, Visit
 from steelyard.recording.file_format import Subject
 from steelyard.recording.reader import Recording, read_recording
 from steelyard.recording.recorder import Recorder, RecordingPlan
+from steelyard.simulator.faults import make_fault
 from steelyard.simulator.port import SimulatedPort, open_simulated_port
 from steelyard.simulator.virtual_client import VirtualClient
 from steelyard.strength.form_faults import Prescription
 from steelyard.strength.isometric import IsometricPlan, plan_stations
-from steelyard.strength.profile_file import ready_profile
 from steelyard.strength.recorded_signals import profile_angle
 from steelyard.strength.session_analysis import SessionFacts
 from steelyard.strength.set_summary import StopRules
@@ -63,7 +64,8 @@ class Gym:
         default_factory=list
     )
     views: list[VisitView] = field(default_factory=list)
-    records: list[tuple[float, list[object]]] = field(default_factory=list)
+    log: list[tuple[int, str, tuple[Any, ...], dict[str, Any]]] = field(default_factory=list)
+    records: list[tuple[float, object]] = field(default_factory=list)
     keep_views: bool = True
     limit_seconds: float = 900.0
     facts: SessionFacts = field(
@@ -84,9 +86,10 @@ class Gym:
         self.scales = MachineScales(
             profile, drawn_scale(world, profile, self.seed), profile_angle(profile)
         )
-        from dataclasses import replace
-
         facts = replace(self.facts, crank_turns=world.machine.counterweight_turns)
+        if "balance" not in dict(self.order):
+            facts = replace(facts, client_range=ends_of(self.port))
+        self.begun_facts = facts
         self.visit = Visit(self.scales, "C-001", facts, self.order)
         self.rehearsal = Rehearsal(self.set_order or f"set {self.count}")
         self.path = self.folder / "visit.steelyard"
@@ -113,6 +116,16 @@ class Gym:
         self.recorder.run()
         return read_recording(self.path)
 
+    def do(self, name: str, *words: Any, **named: Any) -> None:
+        """An operator's action, noted, so that it can be replayed."""
+        self.log.append((len(self.records), name, words, named))
+        perform(self.visit, name, words, named)
+
+    def strike(self, fault: str, seconds: float | None = None) -> None:
+        """Let a fault of the simulator strike now."""
+        now = self.port.box.now_us * 1e-6
+        self.port.box.plan(make_fault(fault, now, seconds))
+
     # --- each poll ---------------------------------------------------------------------
 
     def take(self, poll: Poll, link: ReconnectingLink) -> None:
@@ -121,7 +134,7 @@ class Gym:
         now_ns = link.clock.monotonic_ns()
         at_seconds = now_ns * 1e-9
         records = [event.record for event in poll.events if isinstance(event, Message)]
-        self.records.append((at_seconds, list(records)))
+        self.records += [(at_seconds, record) for record in records]
         self.visit.tick(at_seconds)
         self.visit.feed(records, at_seconds)
         if now_ns - self._looked_ns >= LOOK_SECONDS * 1e9:
@@ -162,7 +175,7 @@ class Gym:
         elif step.state is StepState.READY and view.live.live:
             self.start()
         elif step.state not in OPEN:
-            visit.next()
+            self.do("next")
         elif step.state is StepState.RUNNING:
             self.help(view, waited)
 
@@ -170,32 +183,62 @@ class Gym:
         step, visit = self.visit.step, self.visit
         if isinstance(step, IsometricStep):
             if not visit.stage.acknowledged_by:
-                visit.acknowledge("operator 1")
+                self.do("acknowledge", "operator 1")
             if step.name == "before":
                 assert visit.facts.client_range is not None
                 places = plan_stations(self.scales.profile, visit.facts.client_range, self.stations)
-                step.set_plan(IsometricPlan(places, self.efforts, rest_seconds=self.rest_seconds))
+                plan = IsometricPlan(places, self.efforts, rest_seconds=self.rest_seconds)
+                self.do("set_plan", plan)
         if isinstance(step, SetStep):
-            step.choose(self.port.world.machine.stack_kg, self.count)
-        visit.act("start")
+            self.do("choose", self.port.world.machine.stack_kg, self.count)
+        self.do("act", "start")
 
     def help(self, view: VisitView, waited: float) -> None:
         step, visit = view.step, self.visit
         resting = self.client.idle and self.port.world.segment.label == "waiting for an order"
         if isinstance(step, RestraintView) and resting and waited > 5.0:
-            visit.act("finish")
+            self.do("act", "finish")
         elif isinstance(step, BalanceView):
             assert isinstance(visit.step, BalanceStep)
             if step.phase == "balanced" or (
                 step.phase == "crank" and step.cranks >= step.cranks_limit
             ):
-                visit.act("finish")
+                self.do("act", "finish")
             elif step.phase == "crank" and waited > HANDS_SECONDS and resting:
-                visit.act("cranked")
+                self.do("act", "cranked")
             elif step.phase == "sweep" and resting and waited > 60.0:
-                visit.act("skip")
+                self.do("act", "skip")
         elif isinstance(step, SetView) and resting and waited > GIVE_UP_SECONDS:
-            visit.act("finish")
+            self.do("act", "finish")
 
 
-__all__ = ["ASKED", "Gym", "ready_profile"]
+def perform(visit: Visit, name: str, words: tuple[Any, ...], named: dict[str, Any]) -> None:
+    target = visit.step if name in ("set_plan", "choose") else visit
+    getattr(target, name)(*words, **named)
+
+
+def ends_of(port: SimulatedPort) -> tuple[float, float]:
+    """The client's true range on this machine."""
+    low, high = port.world.client.truth.range_degrees
+    travel_low, travel_high = port.world.machine.truth.travel_degrees
+    return max(low, travel_low + 2.0), min(high, travel_high - 2.0)
+
+
+def replayed(gym: Gym, sizes: Sequence[int]) -> Visit:
+    """The same records and actions again, in other pieces."""
+    first = dict(gym.order)
+    facts = replace(gym.begun_facts)
+    visit = Visit(gym.scales, "C-001", facts, tuple(first.items()))
+    actions, done, piece = list(gym.log), 0, 0
+    while done < len(gym.records) or actions:
+        while actions and actions[0][0] <= done:
+            _, name, words, named = actions.pop(0)
+            perform(visit, name, words, named)
+        if done >= len(gym.records):
+            break
+        until = actions[0][0] if actions else len(gym.records)
+        end = min(until, done + sizes[piece % len(sizes)])
+        part = gym.records[done:end]
+        visit.feed([record for _, record in part], part[-1][0])
+        done, piece = end, piece + 1
+    return visit
