@@ -72,24 +72,21 @@ class BalanceStep(Step):
         self._measure()
 
     def cranked(self, turns: float | None = None) -> None:
-        """Say where the crank stands now; None: turned as advised.
-
-        Without a known setting to begin with, ``turns`` has to be given once to
-        have the setting in the facts.
-        """
+        """Say where the crank stands now; None: turned as advised from a known setting."""
         self._only(StepState.RUNNING)
         before = self.stage.facts.crank_turns
         if turns is None and before is not None and self.advice is not None:
             turns = before + self.advice.turns
         limit = self.stage.profile.counterweight.turns_limit
-        if turns is not None and not 0.0 <= turns <= limit:
+        if turns is None or not 0.0 <= turns <= limit:
             raise ActionRefusedError(
-                f"The crank goes from 0 to {limit:g} turns, not to {turns:g}.",
-                "Read the setting again.",
+                f"Where the crank stands is {'not known' if turns is None else f'{turns:g} turns'};"
+                f" it goes from 0 to {limit:g}.",
+                "Read its setting and enter it.",
             )
         self.stage.crank_at(turns)
         self._cranks += 1
-        self.stage.remark(f"{self.title}: crank at {'?' if turns is None else f'{turns:g}'} turns")
+        self.stage.remark(f"{self.title}: crank at {turns:g} turns")
         self._again()
 
     def again(self) -> None:

@@ -13,6 +13,7 @@ from steelyard.guidance.marks import fitted
 from steelyard.guidance.stretch import Stretch
 from steelyard.guidance.views import StepState, StepView, Words
 from steelyard.strength.balance import BalanceFit
+from steelyard.strength.crank_course import CrankSetting
 from steelyard.strength.isometric import IsometricTest
 from steelyard.strength.machine_profile import MachineProfile
 from steelyard.strength.measured import Statement
@@ -52,6 +53,13 @@ class Stage:
     def remark(self, text: str) -> None:
         """Have a remark written into the recording."""
         self.remarks.append(fitted(text))
+
+    def crank_at(self, turns: float) -> None:
+        """Note where the crank stands from now on; what was known before stays in the course."""
+        course, before = self.facts.crank_course, self.facts.crank_turns
+        if not course and before is not None:
+            course = (CrankSetting(before),)
+        self.set_facts(crank_turns=turns, crank_course=(*course, CrankSetting(turns, self.now)))
 
     def set_facts(self, **changes: Any) -> None:
         """Bring the facts of the session up to date."""
