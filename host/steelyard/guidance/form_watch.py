@@ -20,6 +20,8 @@ from steelyard.strength.form_faults import Prescription
 JUDGED_SHARE: Final = 0.25
 """Tempo is not judged before so much of the way is done."""
 ROLLER_SECONDS: Final = 0.4
+SEEN_LATE_SECONDS: Final = 0.12
+"""A way is seen to begin so long after it did: slow start, and half the window of the speed."""
 
 
 class FormWatch:
@@ -73,8 +75,8 @@ class FormWatch:
         if asked is None or start is None or self._range <= 0.0:
             return None
         gone = abs(now.degrees - start.degrees) / self._range
-        elapsed = now.seconds - start.seconds
-        if gone < JUDGED_SHARE or elapsed <= 0.0:
+        elapsed = now.seconds - start.seconds + SEEN_LATE_SECONDS
+        if gone < JUDGED_SHARE:
             return None
         return time_for(min(1.0, gone)) * asked / elapsed
 
