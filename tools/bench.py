@@ -1,8 +1,8 @@
 """Speed and memory, as ratios against a peer measured in the same run.
 
 ``python tools/bench.py`` runs everything; a name or two runs those:
-bulk, stream, latency, memory, recording, help.  Run tools/test.py once before: it installs
-the peers.
+bulk, stream, latency, memory, recording, help, broker, store.  Run tools/test.py once before: it
+installs the peers.
 
 Method: one warm process, buffers reused, ours and the peer's runs in turn,
 medians.  pymavlink (SCALED_IMU, its own fast CRC) is the peer for decoding: a
@@ -11,9 +11,11 @@ binary protocol of like frame size, its parser widely used from Python.
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import random
+import sqlite3
 import statistics
 import subprocess
 import sys
@@ -21,6 +23,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 os.environ["MAVLINK20"] = "1"
@@ -475,6 +478,80 @@ def bench_recording() -> bool:
     return good
 
 
+STORE_LIMIT_SECONDS = 0.2
+STORE_LIST = """SELECT c.code, c.note, c.cautions, v.n, v.last FROM clients c LEFT JOIN
+    (SELECT client_id, count(*) n, max(started_at) last FROM visits GROUP BY client_id) v
+    ON v.client_id = c.id ORDER BY c.code"""
+STORE_SEARCH = """SELECT v.*, c.code, s.code,
+    (SELECT count(*) FROM results r WHERE r.visit_id = v.id)
+    FROM visits v JOIN clients c ON c.id = v.client_id LEFT JOIN services s ON s.id = v.service_id
+    WHERE v.folded LIKE '%nobody wrote this%' ORDER BY v.started_at DESC LIMIT 100"""
+STORE_TREND = """SELECT v.id, v.started_at, r.joint, s.degrees, s.torque_nm, s.torque_u, s.common_u
+    FROM visits v JOIN results r ON r.visit_id = v.id JOIN stations s ON s.result_id = r.id
+    WHERE v.client_id = 250 AND v.machine = 'heron' AND s.test = 1 ORDER BY v.started_at"""
+
+
+def bench_store() -> bool:
+    """A practice of 500 clients and 20,000 visits: lists, searches and a client's trend.
+
+    Wanted: under 200 ms each, on SQLite and on PostgreSQL.  The peer is sqlite3 itself with
+    the same rows, without records made of them and without judging changes.
+    """
+    from host.store import postgres
+    from host.store.invented import fill
+    from steelyard.store import Records
+    from steelyard.store.kept import VisitFilter
+
+    def tasks(records: Records) -> dict[str, Callable[[], object]]:
+        last_month = VisitFilter(since=datetime(2025, 6, 1, tzinfo=UTC), client="C-250")
+        return {
+            "list of clients": records.clients.list,
+            "search of clients": lambda: records.clients.list("cycling"),
+            "page of visits": lambda: records.visits.list(limit=100),
+            "search of visits": lambda: records.visits.list(VisitFilter(text="nobody wrote this")),
+            "visits of a client": lambda: records.visits.list(last_month),
+            "trend of a client": lambda: records.trends.of_client("C-250", "Heron"),
+        }
+
+    def filled(place: str) -> Records:
+        begun = time.perf_counter()
+        records = Records(place, "AB", lambda: datetime(2026, 1, 1, tzinfo=UTC))
+        fill(records._database.engine, clients=500, visits=20_000)
+        records.visits.count()
+        print(f"{records.place}: filled in {time.perf_counter() - begun:.0f} s")
+        return records
+
+    good = True
+    with contextlib.ExitStack() as stack:
+        folder = stack.enter_context(tempfile.TemporaryDirectory())
+        engines = {"SQLite": stack.enter_context(filled(folder))}
+        size = sum(path.stat().st_size for path in Path(folder).glob("practice.records*"))
+        print(f"SQLite: {size / 1e6:.0f} MB on disk")
+        if postgres.why_not():
+            print(f"PostgreSQL: MISSED, {postgres.why_not()}")
+            good = False
+        else:
+            url = stack.enter_context(postgres.running_server()).format("postgres")
+            engines["PostgreSQL"] = stack.enter_context(filled(url))
+        plain = stack.enter_context(
+            contextlib.closing(sqlite3.connect(Path(folder) / "practice.records"))
+        )
+        peers = {
+            "list of clients": STORE_LIST,
+            "search of visits": STORE_SEARCH,
+            "trend of a client": STORE_TREND,
+        }
+        for engine, records in engines.items():
+            for name, task in tasks(records).items():
+                query = peers.get(name, "SELECT 1")
+                mine, theirs = paired(task, lambda sql=query: plain.execute(sql).fetchall())  # type: ignore[misc]
+                detail = f"{mine * 1e3:.1f} ms"
+                if name in peers:
+                    detail += f"; the rows alone by sqlite3 {theirs * 1e3:.1f} ms"
+                good &= report(f"{engine}, {name}", STORE_LIMIT_SECONDS / mine, 1.0, detail)
+    return good
+
+
 BENCHES: dict[str, Callable[[], bool]] = {
     "bulk": bench_bulk,
     "stream": bench_stream,
@@ -483,6 +560,7 @@ BENCHES: dict[str, Callable[[], bool]] = {
     "recording": bench_recording,
     "help": bench_help,
     "broker": bench_broker,
+    "store": bench_store,
 }
 
 
@@ -493,7 +571,7 @@ def main() -> int:
     if unknown:
         print(f"no bench called {', '.join(unknown)}; there are: {', '.join(BENCHES)}")
         return 2
-    sys.path[:0] = [str(ROOT / "host"), str(ROOT / "protocol")]
+    sys.path[:0] = [str(ROOT / "host"), str(ROOT / "protocol"), str(ROOT / "tests")]
     results = [BENCHES[name]() for name in chosen]
     return 0 if all(results) and threading.active_count() == 1 else 1
 

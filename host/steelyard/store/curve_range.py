@@ -29,9 +29,9 @@ def area_within(curve: TorqueCurve, low: float, high: float) -> Measured:
     return TorqueCurve((_point(curve, low), *inner, _point(curve, high))).area()
 
 
-def mean_torque(curve: TorqueCurve, low: float, high: float) -> Measured:
-    """That area over the range: a mean torque, in N·m."""
-    return area_within(curve, low, high).scaled(1.0 / math.radians(high - low), "N·m")
+def mean_torque(area: Measured, low: float, high: float) -> Measured:
+    """An area under a curve over its range: a mean torque, in N·m."""
+    return area.scaled(1.0 / math.radians(high - low), "N·m")
 
 
 def _point(curve: TorqueCurve, degrees: float) -> CurvePoint:

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from functools import cached_property
+from typing import Final
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
-from steelyard.store.curve_range import common_range, mean_torque
+from steelyard.store.curve_range import area_within, common_range, mean_torque
 from steelyard.store.station_points import StationPoint, curve_of, station_points
 from steelyard.store.tables import VisitRow
 from steelyard.store.trend_figures import RepeatTests
@@ -23,6 +25,8 @@ from steelyard.strength.torque_curve import TorqueCurve
 from steelyard.strength.visits import learning_effect
 
 Points = Sequence[StationPoint]
+MOST_AT_ONCE: Final = 5000
+"""Ids in one query: SQLite takes 32,766."""
 
 
 class RepeatedVisits:
@@ -33,19 +37,13 @@ class RepeatedVisits:
         found = session.execute(
             select(later.client_id, earlier.id, later.id)
             .join(earlier, later.repeat_of == earlier.id)
-            .where(later.machine == machine)
+            .where(later.repeat_of.is_not(None), later.machine == machine)
             .order_by(earlier.started_at, later.started_at, later.id)
         ).all()
-        wanted = {visit for _, first, second in found for visit in (first, second)}
         by_visit: dict[int, list[StationPoint]] = defaultdict(list)
-        if wanted:
-            later_ids = select(VisitRow.id).where(
-                VisitRow.machine == machine, VisitRow.repeat_of.is_not(None)
-            )
-            earlier_ids = select(VisitRow.repeat_of).where(
-                VisitRow.machine == machine, VisitRow.repeat_of.is_not(None)
-            )
-            of_pairs = VisitRow.id.in_(later_ids.union(earlier_ids))
+        wanted = sorted({visit for _, first, second in found for visit in (first, second)})
+        for start in range(0, len(wanted), MOST_AT_ONCE):
+            of_pairs = VisitRow.id.in_(wanted[start : start + MOST_AT_ONCE])
             for point in station_points(session, of_pairs):
                 by_visit[point.visit_id].append(point)
         self._pairs: Mapping[int, list[tuple[Points, Points]]] = _by_client(
@@ -61,6 +59,7 @@ class RepeatedVisits:
             pairs += whole[:1]
         return RepeatTests(f"station at {degrees:.0f}°", tuple(pairs))
 
+    @cached_property
     def of_curve(self) -> RepeatTests:
         """Pairs of the mean torque over the angles that both tests have."""
         pairs = []
@@ -72,7 +71,7 @@ class RepeatedVisits:
     def learning(self) -> str:
         """Whether second tests came out higher; empty with too few to tell."""
         try:
-            return learning_effect(self.of_curve().pairs).text()
+            return learning_effect(self.of_curve.pairs).text()
         except AnalysisError:
             return ""
 
@@ -97,4 +96,5 @@ def _means(first: TorqueCurve | None, second: TorqueCurve | None) -> tuple[float
     common = common_range([first, second])
     if common is None:
         return None
-    return mean_torque(first, *common).value, mean_torque(second, *common).value
+    one, two = (mean_torque(area_within(curve, *common), *common) for curve in (first, second))
+    return one.value, two.value

@@ -73,7 +73,7 @@ class Trends:
         """The practice's own pairs: at a station, or of the curve's mean torque."""
         with self._database.reading() as session:
             repeats = RepeatedVisits(session, check.machine_name(machine))
-        return repeats.of_curve() if degrees is None else repeats.at_station(degrees)
+        return repeats.of_curve if degrees is None else repeats.at_station(degrees)
 
 
 def _by_station(points: Points) -> list[list[StationPoint]]:
@@ -109,12 +109,13 @@ def _curve(points: Points, repeats: RepeatedVisits, joint: Joint) -> CurveTrend 
     common = common_range([curve for _, curve in curves])
     if common is None:
         return None
+    areas = [area_within(curve, *common) for _, curve in curves]
     figures = [
-        TrendPoint(first.visit_id, first.at, mean_torque(curve, *common)) for first, curve in curves
+        TrendPoint(first.visit_id, first.at, mean_torque(area, *common))
+        for (first, _), area in zip(curves, areas, strict=True)
     ]
-    areas = tuple(area_within(curve, *common) for _, curve in curves)
-    bound = detectable(repeats.of_curve(), joint)
-    return CurveTrend(*common, areas, _figure(None, figures, bound))
+    bound = detectable(repeats.of_curve, joint)
+    return CurveTrend(*common, tuple(areas), _figure(None, figures, bound))
 
 
 def detectable(tests: RepeatTests, joint: Joint) -> DetectableChange:
