@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from steelyard.cli.filing import Filing, facts_of_visit, file_under_visit
 from steelyard.cli.options import (
     calibrations_option,
     json_option,
@@ -15,13 +16,14 @@ from steelyard.cli.options import (
     recording_argument,
     sheet_option,
 )
+from steelyard.cli.practice_options import by_option, records_option
 from steelyard.cli.words import write_json
 from steelyard.recording.reader import Recording, read_recording
 from steelyard.report.recorded_analysis import RecordedAnalysis, analyse_recording
 from steelyard.report.sources import chosen_profile, find_sheet
 from steelyard.strength.analysis_lines import analysis_lines, plain
 from steelyard.strength.crank_course import CrankSetting
-from steelyard.strength.session_sheet import SessionSheet, load_sheet
+from steelyard.strength.session_sheet import SessionSheet, load_sheet, sheet_of_facts
 
 CLOSING = (
     "An in-house measurement; not a medical device. Screening clients and deciding on maximal "
@@ -43,6 +45,15 @@ CLOSING = (
 @click.option("--up", type=click.FloatRange(0.2, 60), help="Tempo asked for, s.  [default: 2]")
 @click.option("--down", type=click.FloatRange(0.2, 60), help="Tempo asked for, s.  [default: 4]")
 @click.option("--keep-tension", is_flag=True, help="The stack must not be set down in a set.")
+@click.option(
+    "--visit",
+    "visit_id",
+    type=int,
+    help="File the result under this visit; where no sheet is, its client's limits and set-up "
+    "stand in.",
+)
+@by_option
+@records_option
 @json_option
 def analyse(
     recording: Path,
@@ -56,6 +67,9 @@ def analyse(
     up: float | None,
     down: float | None,
     keep_tension: bool,
+    visit_id: int | None,
+    by: str,
+    place: str | None,
     as_json: bool,
 ) -> None:
     """Print balance, isometric strength and repetitions of a recorded session.
@@ -71,22 +85,48 @@ def analyse(
         "stature_metres": stature_metres,
         "crank": None if turns is None else (CrankSetting(turns),),
     }
-    sheet = _sheet(held, sheet_path, stated, up, down, keep_tension)
+    base = _base(held, sheet_path, place, visit_id)
+    sheet = _sheet(held, base, stated, up, down, keep_tension)
     profile = chosen_profile(machine) if machine else None
     found = analyse_recording(held, calibration_paths, profile=profile, sheet=sheet)
+    if visit_id is not None:
+        _file(found, place, by, visit_id)
     _show(found, as_json)
+
+
+def _base(
+    held: Recording, path: Path | None, place: str | None, visit_id: int | None
+) -> SessionSheet | None:
+    """The sheet given, or what is on record of the visit's client where there is none at all.
+
+    Raises EntryError when the recording bears another client's code.
+    """
+    if visit_id is not None:
+        facts = facts_of_visit(place, visit_id, held.origin.client_code)
+        if path is None and not find_sheet(held).exists:
+            return sheet_of_facts(facts)
+    return load_sheet(path) if path else None
+
+
+def _file(found: RecordedAnalysis, place: str | None, by: str, visit_id: int) -> None:
+    assert found.profile is not None  # analyse_recording raises rather than go on without one
+    held = found.recording
+    filing = Filing(visit_id, held.path, held.origin.recording_id)
+    used = [one.calibration_id for one in found.provenance.calibrations]
+    facts = found.sheet.facts()
+    result_id = file_under_visit(place, by, filing, found.found, found.profile, facts, used)
+    click.echo(f"filed as result {result_id} of visit {visit_id}", err=True)
 
 
 def _sheet(
     held: Recording,
-    path: Path | None,
+    given: SessionSheet | None,
     stated: Mapping[str, object],
     up: float | None,
     down: float | None,
     keep_tension: bool,
 ) -> SessionSheet | None:
     """The sheet with what the options state in its place; None where they state nothing."""
-    given = load_sheet(path) if path else None
     changes = {name: value for name, value in stated.items() if value is not None}
     tempo = {
         name: value

@@ -41,6 +41,7 @@ SHEET_KIND: Final = DocumentKind.CLIENT
 
 INSIDE: Final = "inside the recording"
 GIVEN: Final = "given"
+NO_SHEET: Final = "none: nothing was written down"
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,11 @@ class ChosenSheet:
     sheet: SessionSheet
     source: str
     corrections: tuple[str, ...] = ()
+
+    @property
+    def exists(self) -> bool:
+        """False: nothing was written down, and the sheet is an empty one."""
+        return self.source != NO_SHEET
 
 
 def sheet_document(sheet: SessionSheet) -> Document:
@@ -135,7 +141,7 @@ def find_sheet(held: Recording, given: SessionSheet | None = None) -> ChosenShee
     elif inside is not None:
         return ChosenSheet(inside, INSIDE)
     else:
-        return ChosenSheet(SessionSheet(), "none: nothing was written down")
+        return ChosenSheet(SessionSheet(), NO_SHEET)
     corrections = () if inside is None else differences(inside, chosen)
     return ChosenSheet(chosen, source, corrections)
 

@@ -8,13 +8,15 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from decimal import Decimal
 from enum import Enum
+from pathlib import Path
 from typing import Final
 
+from steelyard.calibration.whole_file import write_whole
 from steelyard.store.database import Database
 from steelyard.store.kept import VisitFilter, VisitLine
 from steelyard.store.practice import practice_rules, zone_of
 from steelyard.store.services import Services
-from steelyard.store.store_errors import EntryError
+from steelyard.store.store_errors import EntryError, StoreDiskError
 from steelyard.store.visits import Visits
 
 EARLIEST: Final = date(1990, 1, 1)
@@ -147,3 +149,14 @@ def _line(visit: VisitLine, zone: tzinfo | None, names: dict[str, str]) -> BillL
         visit.machine,
         visit.operator,
     )
+
+
+def save_csv(bill: Bill, path: Path, style: CsvStyle) -> None:
+    """Write a bill; UTF-8 with its mark, so that spreadsheets know.  Raises StoreDiskError."""
+    try:
+        write_whole(path, bill.csv(style).encode("utf-8-sig"))
+    except OSError as error:
+        raise StoreDiskError(
+            f"The bill could not be written to {path}: {error.strerror or error}.",
+            "Check folder and space.",
+        ) from error

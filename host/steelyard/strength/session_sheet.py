@@ -135,6 +135,23 @@ class SessionSheet:
         return canonical_text(self.content())
 
 
+def sheet_of_facts(facts: SessionFacts) -> SessionSheet:
+    """A sheet that states these facts: ``sheet_of_facts(facts).facts()`` says the same."""
+    crank = facts.crank_course
+    if not crank and facts.crank_turns is not None:
+        crank = (CrankSetting(facts.crank_turns),)
+    return SessionSheet(
+        crank=crank,
+        stack_kg=facts.stack_kg,
+        body_mass_kg=facts.body_mass_kg,
+        stature_metres=facts.stature_metres,
+        client_range_degrees=facts.client_range,
+        prescription=facts.prescription,
+        stop_rules=facts.stop_rules,
+        effort_limits=facts.effort_limits,
+    )
+
+
 def sheet_from_json(text: str) -> SessionSheet:
     """Read a sheet.  Raises SheetError naming what is wrong and what there is."""
     try:

@@ -139,10 +139,36 @@ def _client(source: random.Random, number: int) -> dict[str, Any]:
     }  # fmt: skip
 
 
-_WORDS = (
-    "desk work garden lifts often stiff in the morning cycling swims twice weekly right side "
-    "older sibling machine seat mark easy start slow warm up second test baseline"
-).split()
+_WORDS = [
+    "desk",
+    "work",
+    "garden",
+    "lifts",
+    "often",
+    "stiff",
+    "in",
+    "the",
+    "morning",
+    "cycling",
+    "swims",
+    "twice",
+    "weekly",
+    "right",
+    "side",
+    "older",
+    "sibling",
+    "machine",
+    "seat",
+    "mark",
+    "easy",
+    "start",
+    "slow",
+    "warm",
+    "up",
+    "second",
+    "test",
+    "baseline",
+]
 
 
 def _visit(
