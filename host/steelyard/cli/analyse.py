@@ -113,7 +113,7 @@ def _file(found: RecordedAnalysis, place: str | None, by: str, visit_id: int) ->
     held = found.recording
     filing = Filing(visit_id, held.path, held.origin.recording_id)
     used = [one.calibration_id for one in found.provenance.calibrations]
-    facts = found.sheet.facts()
+    facts = found.sheet.facts
     result_id = file_under_visit(place, by, filing, found.found, found.profile, facts, used)
     click.echo(f"filed as result {result_id} of visit {visit_id}", err=True)
 
