@@ -59,9 +59,10 @@ def figure_picture(
     with mpl.rc_context(style):
         figure = Figure(figsize=size_inches, layout="constrained")
         draw(figure)
-        return Picture(
-            _svg(figure), _png(figure, dots_per_inch), caption, size_inches[1] / size_inches[0]
-        )
+        svg = _svg(figure)
+        figure.set_layout_engine("none")  # placed once is placed for both
+        aspect = size_inches[1] / size_inches[0]
+        return Picture(svg, _png(figure, dots_per_inch), caption, aspect)
 
 
 def plain_axes(axes: Axes) -> None:

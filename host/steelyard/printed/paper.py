@@ -9,6 +9,7 @@ matplotlib and are embedded, so the paper looks the same everywhere.
 from __future__ import annotations
 
 import io
+from typing import Final
 
 from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
@@ -30,6 +31,9 @@ from steelyard.printed.paper_pages import (
     PageFormat,
     PaperPages,
 )
+
+MOST_KEPT: Final = 0.55
+"""How much of a page is left empty at most so that a section stays together."""
 
 
 def paper(document: PrintedDocument, page_format: PageFormat = "A4") -> bytes:
@@ -122,15 +126,14 @@ def _section(pdf: PaperPages, section: Section) -> None:
 
 
 def _opening_height(pdf: PaperPages, section: Section) -> float:
-    """What a title must not be parted from: some lines, or the picture that comes first."""
-    only_pictures = section.pictures and not (
-        section.facts or section.paragraphs or (section.tables and not section.tables_last)
-    )
-    if not only_pictures:
-        return 28.0
-    width = pdf.w - 2.0 * MARGIN
-    notices = 9.0 * len(section.notices) + (26.0 if section.figures else 0.0)
-    return min(width * section.pictures[0].aspect + 22.0 + notices, 0.8 * pdf.h)
+    """What a title must not be parted from: what comes first, up to a picture."""
+    height = 16.0 + (30.0 if section.figures else 0.0) + 9.0 * len(section.notices)
+    height += (4.2 * len(section.facts) + 7.0 * len(section.paragraphs)) * pdf.scale
+    if section.pictures and (section.tables_last or not section.tables):
+        height += (pdf.w - 2.0 * MARGIN) * section.pictures[0].aspect + 8.0
+    else:
+        height += 14.0 if section.tables else 0.0
+    return max(28.0, min(height, MOST_KEPT * pdf.h))
 
 
 def _pictures(pdf: PaperPages, section: Section) -> None:

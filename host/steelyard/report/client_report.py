@@ -100,7 +100,8 @@ def _repetitions(sets: tuple[SetSummary, ...]) -> BigFigure | None:
         return None
     count = sum(one.count for one in sets)
     good = sum(not each.findings for one in sets for each in one.repetitions)
-    return BigFigure("Repetitions", str(count), f"{good} of them done as asked")
+    remark = f"{good} of them done as asked" if good else "none of them as asked yet"
+    return BigFigure("Repetitions", str(count), remark)
 
 
 def _since(comparison: VisitComparison | None) -> BigFigure | None:
@@ -153,7 +154,9 @@ def _form(analysis: RecordedAnalysis) -> list[Section]:
     texts = []
     for number, one in enumerate(sets, start=1):
         name = "Your set" if len(sets) == 1 else f"Set {number}"
-        texts.append(f"{name}: {one.count} repetitions, {one.seconds_under_load:.0f} s of work.")
+        texts.append(
+            f"{name}: {_repetitions_text(one.count)}, {one.seconds_under_load:.0f} s of work."
+        )
         for fault, count in one.fault_counts.most_common():
             times = "once" if count == 1 else f"{count} times"
             texts.append(f"• {FORM_WORDS[fault]} ({times})")
@@ -165,6 +168,10 @@ def _form(analysis: RecordedAnalysis) -> list[Section]:
                 f"{one.stop.reason}."
             )
     return [Section("How you moved", paragraphs=tuple(texts))]
+
+
+def _repetitions_text(count: int) -> str:
+    return "one repetition" if count == 1 else f"{count} repetitions"
 
 
 def _since_last(comparison: VisitComparison | None) -> list[Section]:

@@ -51,8 +51,8 @@ def _test(signals: Signals, name: str, test: IsometricTest) -> Section:
             ]
     table = Table(
         ("station", "effort", "counts", "peak (N·m)", "plateau (N·m)", "to peak (s)",
-         "mean rise (N·m/s)", "steady (%)", "arm moved (°)", "noise (N·m)"),
-        tuple(rows), (1.0, 0.8, 1.5, 1.6, 1.6, 1.0, 2.3, 1.0, 1.1, 1.1), left=1,
+         "steady (%)", "arm moved (°)", "noise (N·m)"),
+        tuple(rows), (1.0, 0.9, 1.5, 1.7, 1.7, 1.2, 1.2, 1.5, 1.4), left=1,
         caption=f"{UNCERTAINTY} “best”: taken for the curve. Set in italics: does not count, and "
         "is not used anywhere.",
         quiet=frozenset(quiet), words=frozenset({2}),
@@ -60,16 +60,40 @@ def _test(signals: Signals, name: str, test: IsometricTest) -> Section:
     return Section(
         name,
         notices=tuple(remarks),
-        tables=(table,),
+        tables=(table, *_rises(test)),
         pictures=(effort_picture(signals, test),),
         tables_last=True,
     )
 
 
+def _rises(test: IsometricTest) -> tuple[Table, ...]:
+    """Mean rise over each window; nothing where none could be resolved."""
+    windows = sorted({window for one in test.efforts for window, _ in one.rise})
+    if not windows:
+        return ()
+    rows: list[tuple[str, ...]] = []
+    quiet: set[int] = set()
+    for station in test.stations:
+        for number, effort in enumerate(station.efforts, start=1):
+            if not effort.valid:
+                quiet.add(len(rows))
+            found = dict(effort.rise)
+            counts = "" if effort.valid else " NOT VALID"
+            values = (in_cell(found.get(window)) for window in windows)
+            rows.append((f"{station.degrees:.0f}°, effort {number}{counts}", *values))
+    headings = tuple(f"{1e3 * window:.0f} ms" for window in windows)
+    return (
+        Table(
+            ("station", *headings), tuple(rows), (2.0, *(1.0 for _ in windows)),
+            caption=f"Mean rise of torque from the onset (N·m/s). {UNCERTAINTY}",
+            quiet=frozenset(quiet),
+        ),
+    )  # fmt: skip
+
+
 def _effort_row(degrees: float, number: int, one: Effort, best: bool) -> tuple[str, ...]:
     steady, moved = one.steadiness_percent, one.angle_change_degrees
     after = one.time_to_peak_seconds
-    rise = "; ".join(f"{1e3 * window:.0f} ms {in_cell(slope)}" for window, slope in one.rise[:1])
     return (
         f"{degrees:.0f}°",
         str(number),
@@ -77,10 +101,9 @@ def _effort_row(degrees: float, number: int, one: Effort, best: bool) -> tuple[s
         in_cell(one.peak),
         in_cell(one.plateau),
         DASH if after is None else f"{after:.1f}",
-        rise or DASH,
         DASH if steady is None else f"{steady:.1f}",
         DASH if moved is None else f"{moved:.1f}",
-        f"{one.noise_nm:.1f}",
+        f"{one.noise_nm:.2f}",
     )
 
 
@@ -105,7 +128,7 @@ def _curve(
 def _set(signals: Signals, number: int, one: SetSummary) -> Section:
     faults = ", ".join(f"{fault.value} {count}×" for fault, count in one.fault_counts.items())
     facts = [
-        ("Repetitions", f"{one.count}, time under load {one.seconds_under_load:.0f} s"),
+        ("Repetitions", f"{one.count}; time under load {one.seconds_under_load:.0f} s"),
         ("Work on the stack, up", stated(one.work)),
         ("Form", faults or "no fault found"),
     ]
@@ -114,18 +137,10 @@ def _set(signals: Signals, number: int, one: SetSummary) -> Section:
             facts.append((f"{name} over the set", change_text(change)))
     if one.stop is not None:
         facts.append(("Stop by rule", f"after {one.stop.after_repetition}: {one.stop.reason}"))
-    faulty = [
-        Notice(
-            f"Repetition {each.number}: "
-            + "; ".join(f"{item.fault.value} ({item.text})" for item in each.findings)
-        )
-        for each in one.repetitions
-        if each.findings
-    ]
     table = Table(
         ("no.", "up (s)", "turn (s)", "down (s)", "range (°)", "mean torque up (N·m)",
          "peak up (N·m)", "work up (J)", "by muscles (J)", "mean torque down (N·m)",
-         "smooth- ness", "form"),
+         "smooth", "form"),
         tuple(_repetition_row(each) for each in one.repetitions),
         (0.6, 0.7, 0.8, 0.9, 1.2, 1.5, 1.4, 1.4, 1.4, 1.5, 1.1, 1.5), left=0,
         caption=f"{UNCERTAINTY} Torque and work are those on the stack. Smoothness: spectral arc "
@@ -135,11 +150,23 @@ def _set(signals: Signals, number: int, one: SetSummary) -> Section:
     return Section(
         f"Set {number}",
         facts=tuple(facts),
-        notices=(*map(notice, one.statements), *faulty),
+        notices=tuple(map(notice, one.statements)),
         pictures=(set_picture(signals, one),),
-        tables=(table,),
+        tables=(table, *_faults(one)),
         tables_last=True,
     )
+
+
+def _faults(one: SetSummary) -> tuple[Table, ...]:
+    """Each fault with the number that shows it; nothing where there is none."""
+    rows = tuple(
+        (str(each.number), "; ".join(f"{item.fault.value}: {item.text}" for item in each.findings))
+        for each in one.repetitions
+        if each.findings
+    )
+    if not rows:
+        return ()
+    return (Table(("no.", "faults of form"), rows, (0.5, 9.0), left=2),)
 
 
 def _repetition_row(one: SetRepetition) -> tuple[str, ...]:

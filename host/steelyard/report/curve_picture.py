@@ -40,8 +40,7 @@ def curve_picture(
         _band_curve(axes, curve, name, 2.4 if for_client else 1.6)
         if test is not None and not for_client:
             _invalid(axes, test)
-        axes.set_ylim(bottom=0.0)
-        axes.margins(y=0.12)
+        _set_height(axes, [curve, *(other for _, other in others)], test)
         axes.set_xlabel("leaning back  ←  angle (°)  →  bending forward")
         axes.set_ylabel("strength (N·m)" if for_client else "torque, extension (N·m)")
         axes.legend(loc="best", frameon=False)
@@ -56,8 +55,15 @@ def curve_picture(
         "lines, not continued beyond its ends. Bars and band: expanded uncertainty (k = 2.0)."
         + (" × marks efforts that do not count." if test is not None and _any_bad(test) else "")
     )
-    return figure_picture(draw, caption, (7.0, 4.2 if for_client else 3.4),
+    return figure_picture(draw, caption, (7.0, 3.8 if for_client else 3.4),
                           font_size=11.0 if for_client else 8.0)  # fmt: skip
+
+
+def _set_height(axes: Axes, curves: Sequence[TorqueCurve], test: IsometricTest | None) -> None:
+    """From zero, so that heights can be compared, with room above."""
+    tops = [float((torque + expanded).max()) for _, torque, expanded in map(_columns, curves)]
+    tops += [one.peak.value for one in test.efforts if one.peak] if test is not None else []
+    axes.set_ylim(0.0, 1.15 * max(tops))
 
 
 def _band_curve(axes: Axes, curve: TorqueCurve, label: str, width: float) -> None:
@@ -100,7 +106,7 @@ def _any_bad(test: IsometricTest) -> bool:
 def _values(axes: Axes, curve: TorqueCurve) -> None:
     for point in curve.points:
         axes.annotate(
-            f"{point.torque_nm:.0f}",
+            f"{point.torque_nm:.0f} ± {max(1.0, 2.0 * point.standard_uncertainty):.0f}",
             (point.degrees, point.torque_nm + 2.0 * point.standard_uncertainty),
             textcoords="offset points",
             xytext=(0, 6),

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
 from steelyard.printed.document import Picture
 from steelyard.printed.drawing import BLUE, GREY, INK, RUST, figure_picture, plain_axes
 from steelyard.strength.effort import Effort
@@ -57,7 +55,8 @@ def _station(axes: Axes, signals: Signals, station: Station) -> None:
     axes.axhline(0.0, color=INK, linewidth=0.6)
     for number, effort in enumerate(station.efforts, start=1):
         _trace(axes, signals, effort, number)
-    axes.legend(fontsize=6, frameon=False, loc="lower center", handlelength=2.6)
+    axes.legend(fontsize=6, frameon=False, loc="center", handlelength=2.6)
+    axes.margins(y=0.08)
 
 
 def _trace(axes: Axes, signals: Signals, effort: Effort, number: int) -> None:
@@ -81,4 +80,3 @@ def _trace(axes: Axes, signals: Signals, effort: Effort, number: int) -> None:
             capsize=2.5,
             markerfacecolor="white" if number > 1 else colour,
         )
-    axes.set_ylim(bottom=min(0.0, float(np.nanmin(net)) * 1.1))

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from steelyard.report.recorded_analysis import RecordedAnalysis
 from steelyard.strength.load_rule import next_load
+
+LEAST_AFTER_SECONDS: Final = 4.0
+"""A set is over when no repetition follows for so long (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +40,14 @@ def load_advice(analysis: RecordedAnalysis) -> LoadAdvice:
     return LoadAdvice(found.mass_kg, found.reason)
 
 
+def _cut_off(analysis: RecordedAnalysis) -> bool:
+    signals, sets = analysis.signals, analysis.found.sets
+    if signals is None or not sets:
+        return False
+    end = sets[-1].repetitions[-1].measures.end_seconds
+    return float(signals.seconds[-1]) - end < LEAST_AFTER_SECONDS
+
+
 def _hindrance(analysis: RecordedAnalysis) -> str:
     """Why the rule cannot be applied; empty where it can."""
     sheet, sets = analysis.sheet, analysis.found.sets
@@ -45,6 +57,11 @@ def _hindrance(analysis: RecordedAnalysis) -> str:
         return "No set was measured, so the practice's rule cannot be applied."
     if sheet.stack_kg is None:
         return "The session sheet does not state the plates, so the rule cannot be applied."
+    if _cut_off(analysis):
+        return (
+            "The recording ends in the middle of the last set, or right after it: how many "
+            "repetitions were still to come is not known, so the rule is not applied."
+        )
     if not all(one.measures.whole for one in sets[-1].repetitions):
         return (
             "Samples are missing in the last set: how its repetitions were done is not known for "

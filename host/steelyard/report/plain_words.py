@@ -34,7 +34,6 @@ SESSION_WORDS: Final = {
     "strength today.",
     "restart": "The measuring box started anew during the session. Nothing is measured across that "
     "moment.",
-    "samples-missing": "Some moments were not recorded. What they touch is left out.",
     "no-effort": "The machine stood still and nobody pushed: there is no strength to show.",
     "no-station": "No strength test is in this recording.",
     "no-balance": "The weight of your body could not be balanced out this time.",
@@ -55,6 +54,11 @@ def why_no_figures(statements: Iterable[Statement]) -> str:
 def worth_saying(found: SessionAnalysis) -> Iterator[tuple[str, bool]]:
     """What the client should know of the session as a whole, and whether it spoils figures."""
     said: set[str] = set()
+    if any(not each.measures.whole for one in found.sets for each in one.repetitions):
+        yield (
+            "Some moments of your repetitions were not recorded. What they touch is left out.",
+            False,
+        )
     for one in found.statements:
         words = SESSION_WORDS.get(one.code)
         if words is not None and one.code not in said:

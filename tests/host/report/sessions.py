@@ -32,7 +32,7 @@ from steelyard_protocol.records import DocumentKind, SettingKey
 SERIAL = "SB-7001"
 ONE_TEST_SECONDS = 104.0
 """Sweeps and the first stations of an isometric test."""
-WHOLE_SECONDS = 330.0
+WHOLE_SECONDS = 270.0
 """Sweeps, a whole isometric test, a set."""
 STARTED = 1_781_000_000.0
 
