@@ -59,7 +59,7 @@ class Notice:
     @property
     def sign(self) -> str:
         """Stands before the text."""
-        return "✖ Stop:" if self.grave else "▲ Note:"
+        return "✖ Important:" if self.grave else "▲ Note:"
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from steelyard_protocol.codec import plain_text
 
@@ -22,6 +22,9 @@ from steelyard.report.wording import (
     stated,
 )
 from steelyard.strength.measured import Measured
+
+SAID_ELSEWHERE: Final = ("rise-not-resolved",)
+"""True of every session: it stands under how it was measured."""
 
 
 def clinician_report(
@@ -84,7 +87,7 @@ def _value(one: Measured) -> float:
 
 
 def _statements(analysis: RecordedAnalysis) -> Section:
-    said = all_statements(analysis)
+    said = [one for one in all_statements(analysis) if one.code not in SAID_ELSEWHERE]
     pictures: tuple[Picture, ...] = ()
     if analysis.signals is not None and len(analysis.signals):
         pictures = (session_picture(analysis.signals, said),)

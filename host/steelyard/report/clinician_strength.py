@@ -36,7 +36,7 @@ def sections(analysis: RecordedAnalysis) -> list[Section]:
 
 def _test(signals: Signals, name: str, test: IsometricTest) -> Section:
     if not test.stations:
-        return Section(name, notices=tuple(map(notice, test.statements)))
+        return Section(name, paragraphs=("No effort is in this recording: see the beginning.",))
     rows: list[tuple[str, ...]] = []
     quiet: set[int] = set()
     remarks: list[Notice] = []

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 from steelyard.printed.document import Picture
 from steelyard.printed.drawing import BAND, BLUE, GREY, INK, RUST, figure_picture, plain_axes
+from steelyard.report.wording import in_cell
 from steelyard.strength.isometric import IsometricTest
+from steelyard.strength.measured import Measured
 from steelyard.strength.torque_curve import TorqueCurve
 
 if TYPE_CHECKING:
@@ -106,7 +108,7 @@ def _any_bad(test: IsometricTest) -> bool:
 def _values(axes: Axes, curve: TorqueCurve) -> None:
     for point in curve.points:
         axes.annotate(
-            f"{point.torque_nm:.0f} ± {max(1.0, 2.0 * point.standard_uncertainty):.0f}",
+            in_cell(Measured(point.torque_nm, point.standard_uncertainty, "N·m")),
             (point.degrees, point.torque_nm + 2.0 * point.standard_uncertainty),
             textcoords="offset points",
             xytext=(0, 6),

@@ -42,6 +42,8 @@ SESSION_WORDS: Final = {
     "calibration-overdue": "The machine is due for its yearly check; the ± allows for that.",
 }
 
+GRAVE: Final = frozenset({"angle-dead", "restart", "no-effort"})
+
 
 def why_no_figures(statements: Iterable[Statement]) -> str:
     """Why there is none, in plain words; the statement itself where there are no plainer ones."""
@@ -52,7 +54,7 @@ def why_no_figures(statements: Iterable[Statement]) -> str:
 
 
 def worth_saying(found: SessionAnalysis) -> Iterator[tuple[str, bool]]:
-    """What the client should know of the session as a whole, and whether it spoils figures."""
+    """What the client should know of the session as a whole, and whether it is grave."""
     said: set[str] = set()
     if any(not each.measures.whole for one in found.sets for each in one.repetitions):
         yield (
@@ -63,4 +65,4 @@ def worth_saying(found: SessionAnalysis) -> Iterator[tuple[str, bool]]:
         words = SESSION_WORDS.get(one.code)
         if words is not None and one.code not in said:
             said.add(one.code)
-            yield words, one.spoils
+            yield words, one.code in GRAVE
