@@ -7,6 +7,7 @@ import math
 import pytest
 import scipy.stats
 from reference.published import document, table
+from steelyard.calibration.interval import half_width
 from steelyard.calibration.student_t import f_above, incomplete_beta, t_factor, t_outside
 from steelyard.calibration.uncertainty import combine, coverage_factor, effective_degrees_of_freedom
 
@@ -76,3 +77,24 @@ def test_gum_h1_effective_degrees_of_freedom() -> None:
     assert f"{k:.2f}" == example["expanded"]["t_printed"]
     u = gauge["u_c_unrounded_nm"]
     assert k * u == pytest.approx(example["expanded"]["U99_nm"], abs=2e-3)
+
+
+def test_jcgm_101_additive_model() -> None:
+    # JCGM 101:2008 clause 9.2, cited from memory: four rectangular quantities, U = 3.88 where
+    # the GUM has 3.92; its closed formula 2√3 (2 - (3/5)^(1/4)) was worked out again here
+    four = [("rectangular", 1.0)] * 4
+    exact = 2.0 * math.sqrt(3.0) * (2.0 - 0.6**0.25)
+    assert half_width(four) * 2.0 == pytest.approx(exact, abs=5e-4)
+    assert f"{half_width(four) * 2.0:.2f}" == "3.88"
+    # one of them ten times as wide: 17.0 where the GUM has 19.9
+    one_large = [*four[:3], ("rectangular", 10.0)]
+    assert f"{half_width(one_large) * math.sqrt(103.0):.1f}" == "17.0"
+    # normal ones: the GUM is right
+    assert f"{half_width([('normal', 1.0)] * 4) * 2.0:.2f}" == "3.92"
+
+
+def test_rectangular_alone_against_scipy() -> None:
+    # also EA-4/02, example S9: k = 1.65 where one rectangular source rules (from memory)
+    exact = scipy.stats.uniform(-math.sqrt(3.0), 2.0 * math.sqrt(3.0)).ppf(0.975)
+    assert half_width([("rectangular", 1.0)]) == pytest.approx(exact, abs=2e-4)
+    assert f"{half_width([('rectangular', 1.0)]):.2f}" == "1.65"

@@ -122,8 +122,9 @@ class ForceModel:
         relative = self.gravity_relative**2 + self.buoyancy_relative**2
         relative += self.repeatability_relative**2 + self.few_runs_relative**2 / 3.0
         relative += self.in_service.relative_variance(age_days)
-        creep = self.creep_newtons(force_newtons, zero) ** 2 / 6.0
+        creep = self.creep_newtons(force_newtons) ** 2 / 6.0
         alike = self.zero_by_temperature_newtons(zero) ** 2 / 9.0
+        alike += self.zero_return_newtons**2 / (12.0 if zero is None else 6.0)
         return np.asarray(in_counts / slope**2 + relative * force_newtons**2 + creep + alike)
 
     @property
@@ -171,21 +172,25 @@ class ForceModel:
             return self.assumed_repeatability_relative * span / math.sqrt(3.0)
         return self.run_zero_sd_counts * math.sqrt(1.0 + 1.0 / self.run_count)
 
-    def creep_newtons(self, force_newtons: Array, zero: Zeroing | None = None) -> Array:
+    def creep_newtons(self, force_newtons: Array) -> Array:
         """Bound of creep (n) in newtons, of a triangular law.
 
         Both the load read now and the loads of the calibration had crept by
         something between nothing and the bound: what matters is the difference
         of the two, which is triangular over plus and minus the bound (GUM 4.3.9).
-
-        After zeroing, that of the load itself.  Without, the zero still carries
-        what the loads of the calibration left behind, which is not less than
-        the creep of the whole span.
         """
-        size = np.abs(force_newtons)
-        if zero is None:
-            size = np.maximum(size, self.curve.span_newtons)
-        return np.asarray(self.creep_relative * size)
+        return np.asarray(self.creep_relative * np.abs(force_newtons))
+
+    @property
+    def zero_return_newtons(self) -> float:
+        """How far the unloaded reading came back off after a run: what loads leave behind.
+
+        Every later reading carries something between nothing and this of the loads
+        before it.  So does a zeroing: the difference of the two is triangular over
+        plus and minus the whole.  Without zeroing it is held against the middle of
+        the calibration's own zeros: rectangular over plus and minus half.
+        """
+        return 2.0 * abs(self._left_behind_counts / self.sensitivity_counts_per_newton)
 
     def zero_by_temperature_newtons(self, zero: Zeroing | None = None) -> float:
         """Largest shift of the zero by temperature; a zeroing takes it away."""
@@ -194,11 +199,23 @@ class ForceModel:
         return self.in_service.zero_by_temperature_relative * self.curve.span_newtons
 
     def loop_half_counts(self, force_newtons: Array) -> Array:
-        """Half the difference of up and down (n), by straight lines between loads."""
+        """Half the difference of up and down (n), by straight lines between loads.
+
+        The unloaded readings differ as well, by the zero return, which is no
+        hysteresis: it fades in step with the loads until the greatest, and is taken
+        off so (as zeros before and after are interpolated in ASTM E74, from memory).
+        """
         if not self.loop:
             return np.zeros_like(force_newtons)
         loads, halves = np.array(self.loop).T
-        return np.asarray(np.abs(np.interp(force_newtons, loads, halves)), dtype=np.float64)
+        share = np.clip(1.0 - force_newtons / self.curve.high_newtons, 0.0, 1.0)
+        found = np.interp(force_newtons, loads, halves) - self._left_behind_counts * share
+        return np.asarray(np.abs(found), dtype=np.float64)
+
+    @property
+    def _left_behind_counts(self) -> float:
+        """Half of up less down without load; 0 where the zero return was not read."""
+        return next((half for newtons, half in self.loop if newtons == 0.0), 0.0)
 
     def _noise_variance(self, force_newtons: Array, counts_noise: ArrayLike) -> Array:
         noise = np.asarray(counts_noise, dtype=np.float64)

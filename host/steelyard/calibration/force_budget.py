@@ -41,7 +41,8 @@ def reading_budget(
     lines = (
         *_curve_lines(model, model.rows(at, zero)[0], per_count),
         *_scale_lines(model, size),
-        BudgetLine("creep", float(model.creep_newtons(at, zero)[0]), "N", "triangular"),
+        BudgetLine("creep", float(model.creep_newtons(at)[0]), "N", "triangular"),
+        _zero_return_line(model, zero),
         *_repeatability(model, model.repeatability_relative, size),
         BudgetLine("reversibility (half the loop)", half_loop, "counts", "two-point", per_count),
         BudgetLine(
@@ -83,14 +84,14 @@ def zero_budget(model: ForceModel) -> Budget:
     free = runs - 1.0 if runs > 1 else math.inf
     if runs < 2:
         between = model.zero_uncertainty_counts(None)
-    half_loop = float(model.loop_half_counts(at)[0])
     per_newton = abs(model.sensitivity_counts_per_newton)
-    creep_counts = float(model.creep_newtons(at)[0]) * per_newton
+    half_return = 0.5 * model.zero_return_newtons * per_newton
+    creep_counts = model.creep_relative * model.curve.span_newtons * per_newton
     lines = (
         *_curve_lines(model, model.curve.basis(at)[0], 1.0),
         BudgetLine("zero between runs", between, "counts", "normal", 1.0, free, "A"),
         BudgetLine("creep of the loads before", creep_counts, "counts", "rectangular"),
-        BudgetLine("zero return (half of it)", half_loop, "counts", "two-point"),
+        BudgetLine("zero return (half of it)", half_return, "counts", "two-point"),
     )
     return Budget(lines, "counts")
 
@@ -104,6 +105,14 @@ def _curve_lines(model: ForceModel, row: Array, per_count: float) -> tuple[Budge
         BudgetLine("test weights", masses, "counts", "normal", per_count),
         BudgetLine("fit to the readings", readings, "counts", "normal", per_count, free, "A"),
     )
+
+
+def _zero_return_line(model: ForceModel, zero: Zeroing | None) -> BudgetLine:
+    """What earlier loads left behind; see ``ForceModel.zero_return_newtons``."""
+    whole = model.zero_return_newtons
+    if zero is None:
+        return BudgetLine("zero return", 0.5 * whole, "N", "rectangular")
+    return BudgetLine("zero return", whole, "N", "triangular")
 
 
 def _scale_lines(model: ForceModel, size: float) -> tuple[BudgetLine, BudgetLine]:

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 SCATTER: Final = (
     "fit to the readings",
     "creep",
+    "zero return",
     "repeatability between runs",
     "repeatability (assumed: one run)",
     "repeatability (assumed: two runs)",

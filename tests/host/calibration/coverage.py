@@ -4,7 +4,8 @@ Drawn anew for every calibration: masses within their class, gravity within its
 anomaly, air, arm length and angle within their tolerances, slope and zero of
 each run, hysteresis, drift over the run, creep, noise.  For the reading on a
 later day: slope and zero of the day, temperature, drift with age, side load,
-how long the load had hung, which branch of the loop, zeroing, noise.
+the loads before and how long each of them and this one had hung, which branch
+of the loop, zeroing, noise.
 """
 
 from __future__ import annotations
@@ -24,13 +25,17 @@ CASES = (
     ("one sample, zeroed, 300 days on", True, 300.0),
 )
 
+FIRST_SEED = 500_000
+"""Seeds from here on are for counting alone.  The model of uncertainty was looked at and mended
+on seeds below 10,000 and never on these."""
+
 Table = dict[tuple[str, float], int]
 
 
 def coverage_table(calibrations: int, *, torque: bool, runs: int = 3, slope: float = 5e-5) -> Table:
     """Of so many calibrations, how many held the truth, by case and share of the range."""
     held: Counter[tuple[str, float]] = Counter()
-    for seed in range(calibrations):
+    for seed in range(FIRST_SEED, FIRST_SEED + calibrations):
         bench = Bench(seed, runs=runs, run_slope_relative=slope)
         points, named = bench.points(), bench.by_name
         made: LoadCalibration = (
@@ -54,7 +59,7 @@ def _inside(
     newtons = share * bench.full_newtons
     truth = newtons * (bench.true_arm_metres if quantity.arm else 1.0)
     averaged = name.startswith("mean")
-    counts, zero = bench.fresh(newtons, zeroed, age, averaged)
+    counts, zero = bench.fresh(newtons, age, averaged, made if zeroed else None)
     error = 3.0 if averaged else None
     found = float(quantity.values([counts], zero)[0])
     budget = made.budget(found, zero=zero, counts_standard_error=error, age_days=age)

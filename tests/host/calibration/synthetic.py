@@ -20,6 +20,7 @@ from steelyard.calibration import (
     Weight,
     Zeroing,
 )
+from steelyard.calibration.quantity import LoadCalibration
 from steelyard.calibration.weights import REFERENCE_DENSITY, pull_per_kilogram
 
 BINDING = Binding("e66164084319a52c", 0, "LC-0042")
@@ -110,23 +111,43 @@ class Bench:
         return slope, zero + shift * span * self.sensitivity_counts_per_newton
 
     def fresh(
-        self, newtons: float, zeroed: bool, age_days: float, averaged: bool = False
+        self,
+        newtons: float,
+        age_days: float,
+        averaged: bool,
+        zeroed_for: LoadCalibration | None,
     ) -> tuple[float, Zeroing | None]:
-        """A load held for up to ten minutes on a later day, and the zero taken before.
+        """A reading on a later day, and the zero taken before it where one is.
 
-        One sample, or with ``averaged`` a mean of standard error 3 counts.
+        Whatever load there was before, it had hung for up to ten minutes; so has this
+        one.  One sample, or with ``averaged`` a mean of standard error 3 counts.
         """
-        occasion, random = self.later(age_days), self.random
-        zero = None
-        if zeroed:
-            unloaded = self.counts(0.0, True, occasion) + random.normal(0.0, 3.0)
-            zero = Zeroing(unloaded - self.zero_counts, 3.0, "before the session")
-        held = random.uniform(2.0, 600.0)
-        fast, slow = (1.0 - math.exp(-held / lag) for lag in (30.0, 300.0))
+        occasion, random, zero = self.later(age_days), self.random, None
+        crept = self._held((0.0, 0.0), random.uniform(0.0, 1.0) * self.full_newtons)
+        if zeroed_for is not None:
+            crept = self._held(crept, 0.0)
+            unloaded = self._crept(self.counts(0.0, True, occasion), crept)
+            zero = zeroed_for.take_zero(unloaded + random.normal(0.0, 3.0), 3.0, "today")
+            crept = self._held(crept, random.uniform(0.0, 1.0) * self.full_newtons)
         counts = self.counts(newtons, bool(random.integers(2)), occasion)
-        creep = self.creep_relative * (fast + 2.0 * slow) / 3.0
-        counts += creep * newtons * self.sensitivity_counts_per_newton
+        counts = self._crept(counts, self._held(crept, newtons))
         return counts + random.normal(0.0, 3.0 if averaged else self.sample_noise_counts), zero
+
+    def _held(
+        self, crept: tuple[float, float], newtons: float, seconds: float | None = None
+    ) -> tuple[float, float]:
+        """How far creep's two lags have come after a load has hung; 2 to 600 s if not said."""
+        held = self.random.uniform(2.0, 600.0) if seconds is None else seconds
+        fast, slow = (
+            newtons + (before - newtons) * math.exp(-held / lag)
+            for before, lag in zip(crept, (30.0, 300.0), strict=True)
+        )
+        return fast, slow
+
+    def _crept(self, counts: float, crept: tuple[float, float]) -> float:
+        fast, slow = crept
+        share = self.creep_relative * (fast + 2.0 * slow) / 3.0
+        return counts + share * self.sensitivity_counts_per_newton
 
     def counts(self, newtons: float, rising: bool, occasion: tuple[float, float]) -> float:
         """What the cell gives, noise aside, on one occasion, on one side of the loop."""
@@ -146,14 +167,13 @@ class Bench:
             occasion = self.occasion()
             series = [(Direction.UP, load) for load in loads]
             series += [(Direction.DOWN, load) for load in reversed(loads[:-1])]
-            fast = slow = 0.0
+            crept = (0.0, 0.0)
             for order, (direction, load) in enumerate(series):
                 newtons = self.true_newtons(load)
-                fast += (newtons - fast) * (1.0 - math.exp(-self.seconds_per_reading / 30.0))
-                slow += (newtons - slow) * (1.0 - math.exp(-self.seconds_per_reading / 300.0))
-                counts = self.counts(newtons, direction is Direction.UP, occasion)
-                crept = self.creep_relative * (fast + 2.0 * slow) / 3.0
-                counts += crept * self.sensitivity_counts_per_newton
+                crept = self._held(crept, newtons, self.seconds_per_reading)
+                counts = self._crept(
+                    self.counts(newtons, direction is Direction.UP, occasion), crept
+                )
                 taken.append(self._point(run, direction, load, counts, order))
         return taken
 

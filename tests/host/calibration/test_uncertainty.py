@@ -43,7 +43,7 @@ def test_a_budget_adds_in_squares_and_weighs_degrees_of_freedom() -> None:
             BudgetLine(
                 "fit", 3.0, "counts", sensitivity=-0.01, degrees_of_freedom=5, evaluation="A"
             ),
-            BudgetLine("mass", 0.04 * math.sqrt(3.0), "N", "rectangular"),
+            BudgetLine("mass", 0.04, "N"),
         ),
         "N",
     )
@@ -54,6 +54,16 @@ def test_a_budget_adds_in_squares_and_weighs_degrees_of_freedom() -> None:
     lines = budget.table_lines()
     assert lines[1].startswith("mass")  # the largest first
     assert "effective dof 39, k = 2.02" in lines[-1]
+
+
+def test_k_is_students_t_times_the_shape() -> None:
+    few = BudgetLine("fit", 0.03, "N", degrees_of_freedom=5, evaluation="A")
+    flat = BudgetLine("mass", 0.04 * math.sqrt(3.0), "N", "rectangular")
+    budget = Budget((few, flat), "N")
+    assert budget.shape_factor < 1.0
+    assert budget.coverage_factor == pytest.approx(t_factor(0.95, 38) * budget.shape_factor)
+    # a rectangular source alone: 95 % of it, and not more than there is
+    assert Budget((flat,), "N").expanded_uncertainty == pytest.approx(0.95 * flat.value, rel=1e-3)
 
 
 @given(st.lists(st.tuples(st.floats(1e-6, 1e6), st.floats(1.0, 1e6)), min_size=1, max_size=6))
