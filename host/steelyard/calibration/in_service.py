@@ -93,6 +93,17 @@ def age_days(taken_at: str, now: str) -> float:
     return max(0.0, days)
 
 
+def days_between(taken_at: str, recorded_at: str) -> float:
+    """Days between a calibration and a recording, whichever came first; 0 without a date.
+
+    A recording may be read with a calibration made after it: drift runs both ways.
+    Raises CalibrationError when one of the two is no date.
+    """
+    if not taken_at:
+        return 0.0
+    return abs((moment(recorded_at) - moment(taken_at)) / timedelta(days=1))
+
+
 def due_on(taken_at: str, valid_days: int) -> date | None:
     """The day by which to calibrate again; None when the calibration bears no date."""
     if not taken_at:

@@ -25,7 +25,7 @@ _SMOOTH: Final = 0.01
 """Standard deviation of a normal law put on top, so that a law of two points has a density: it
 adds 0.005 % to the width."""
 
-_FREQUENCIES: Final = np.arange(1, TERMS + 1) * (np.pi / HALF_PERIOD)
+_FREQUENCIES: Array = np.asarray(np.arange(1, TERMS + 1) * (np.pi / HALF_PERIOD), np.float64)
 _QUARTER: Final = 0.5 * np.pi * (np.arange(256) + 0.5) / 256.0
 _NODES, _WEIGHTS = (half[32:] for half in np.polynomial.legendre.leggauss(64))
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 from steelyard_protocol.codec import plain_text
 
-from steelyard.calibration import ForceCalibration
+from steelyard.calibration import ForceCalibration, ForceReadings
+from steelyard.calibration.in_service import days_between
+from steelyard.calibration.least_squares import Array
 from steelyard.cli.boxes import load_channel_calibrations
 from steelyard.cli.options import calibrations_option, json_option, recording_argument
 from steelyard.cli.words import progress_bar, write_json
@@ -15,6 +19,23 @@ from steelyard.errors import RecordingFormatError
 from steelyard.recording.contents import Contents, origin
 from steelyard.recording.export import ExportFormat, export_recording
 from steelyard.recording.scan import RecordingScan
+
+
+@dataclass(frozen=True)
+class _ForceThatDay:
+    """A calibration as it stood on the day of the recording: it may have drifted since."""
+
+    calibration: ForceCalibration
+    age_days: float
+
+    @property
+    def calibration_id(self) -> str:
+        """Content hash of the calibration."""
+        return self.calibration.calibration_id
+
+    def force(self, counts: Array) -> ForceReadings:
+        """Forces of single samples (n), each with its uncertainty at that age."""
+        return self.calibration.force(counts, age_days=self.age_days)
 
 
 @click.command()
@@ -47,7 +68,7 @@ def export(
 
     csv-comma has decimal commas and semicolons, for a spreadsheet set to such a country.
     Raw counts are always there; with --calibration also newtons with their standard
-    uncertainty.
+    uncertainty, which grows with the time between calibration and recording.
     """
     scales = _scales(recording, calibration_paths) if calibration_paths else {}
     with progress_bar("exporting", quiet=as_json) as progress:
@@ -66,7 +87,7 @@ def export(
         click.echo(f"{file.path}: {file.rows_total} rows")
 
 
-def _scales(recording: Path, paths: tuple[Path, ...]) -> dict[int, ForceCalibration]:
+def _scales(recording: Path, paths: tuple[Path, ...]) -> dict[int, _ForceThatDay]:
     """The calibrations, checked against the box that the recording is of."""
     contents = Contents()
     for batch in RecordingScan(recording, None):
@@ -81,4 +102,11 @@ def _scales(recording: Path, paths: tuple[Path, ...]) -> dict[int, ForceCalibrat
         plain_text(channels[number].sensor_serial) if number in channels else ""
         for number in range(max(channels) + 1)
     ]
-    return load_channel_calibrations(paths, origin(contents).box_id, channels.values(), serials)
+    facts = origin(contents)
+    recorded = datetime.fromtimestamp(facts.started_unix_ns / 1e9, UTC).isoformat()
+    return {
+        number: _ForceThatDay(found, days_between(found.conditions.taken_at, recorded))
+        for number, found in load_channel_calibrations(
+            paths, facts.box_id, channels.values(), serials
+        ).items()
+    }

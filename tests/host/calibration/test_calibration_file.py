@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import os
 import sys
 from functools import cache
 from pathlib import Path
@@ -67,6 +68,15 @@ def test_any_edited_byte_is_detected(data: st.DataObject) -> None:
     value = data.draw(st.integers(0, 255).filter(lambda value: value != raw[place]))
     raw[place] = value
     _must_refuse(bytes(raw))
+
+
+def test_every_byte_counts() -> None:
+    # gone, or with one bit turned over: at every 13th place, and at each in the long form
+    raw = stored()
+    for place in range(0, len(raw), 1 if "STEELYARD_EVERY_BYTE" in os.environ else 13):
+        _must_refuse(raw[:place] + raw[place + 1 :])
+        turned = raw[place] ^ (1 << place % 7)
+        _must_refuse(raw[:place] + bytes([turned]) + raw[place + 1 :])
 
 
 @given(st.data())
