@@ -34,17 +34,21 @@ MASSES_KG: Final = {"heron": (20.0, 20.0, 50.0), "wren": (5.0, 10.0, 10.0)}
 
 @dataclass(frozen=True)
 class VirtualMachine:
-    """Which machine, what client, what is done; ``seed`` draws client and cells."""
+    """Which machine and what client; ``seed`` draws client and cells."""
 
     machine: str = "heron"
     manner: str = "steady"
-    task: str = "session"
     seed: int = 1
 
-    @property
-    def port(self) -> str:
-        """The port on which it runs in real time."""
-        return f"sim:{self._words}&task={self.task}"
+    def fresh_script(self, folder: Path) -> Path:
+        """An empty file for orders to the virtual client."""
+        path = folder / f"{self.machine}-orders.txt"
+        path.write_text("", encoding="utf-8")
+        return path
+
+    def guided_port(self, script: Path) -> str:
+        """The port on which it runs in real time and does what ``script`` says."""
+        return f"sim:{self._words}&task=guided&script={script}"
 
     @property
     def _words(self) -> str:

@@ -76,7 +76,9 @@ def screen(
     if rehearse:
         virtual = VirtualMachine(machine.casefold(), rehearse)
         click.echo("calibrating the virtual machine ...", err=True)
-        source = Source(virtual.port, (virtual.calibrated(folder / "rehearsal"),), rehearse)
+        calibration = virtual.calibrated(folder / "rehearsal")
+        script = virtual.fresh_script(folder / "rehearsal")
+        source = Source(virtual.guided_port(script), (calibration,), rehearse, script)
     else:
         source = Source(chosen_port(port), calibration_paths)
     opening = Opening(

@@ -1,4 +1,4 @@
-"""What the server knows about one machine and its visit: the one state that all pages show.
+"""What the server knows about one machine: the one state that all pages show.
 
 Pages and displays hold nothing of their own; a reload, a second tab or another
 tablet shows the same.
@@ -6,40 +6,123 @@ tablet shows the same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
+from steelyard.guidance.guidance_errors import ActionRefusedError
+from steelyard.guidance.set_step import SetStep
 from steelyard.screen.live.feed import Feed
+from steelyard.screen.visit.client_view import ClientViewMaker
+from steelyard.screen.visit.coach import Coach
+from steelyard.screen.visit.visit_desk import VisitDesk
+from steelyard.store import Records
 from steelyard.strength.machine_profile import MachineProfile
+from steelyard.strength.session_analysis import SessionFacts
 
 
 @dataclass
 class Desk:
-    """One machine.  ``rehearsal``: the virtual client's manner; empty with a real box."""
+    """One machine.  ``coach`` where the client is a virtual one; ``open_records`` opens the
+    practice's records for an operator's initials."""
 
     profile: MachineProfile
     feed: Feed
-    rehearsal: str = ""
-    range_degrees: tuple[float, float] | None = None
-    stopped: str = ""
-    """When the big stop was pressed; empty: it was not, or all is well again."""
+    visits: VisitDesk
+    folder: Path
+    open_records: Callable[[str], Records]
+    coach: Coach | None = None
+    operator: str = ""
+    client_code: str = ""
+    _records: Records | None = None
+    _maker: ClientViewMaker = field(default_factory=ClientViewMaker)
 
-    def stop(self) -> None:
-        """The big stop: everybody sees it at once."""
-        self.stopped = f"{datetime.now():%H:%M:%S}"
+    # --- the practice's records ----------------------------------------------------------
 
     @property
-    def shown_range(self) -> tuple[float, float]:
-        """Range of the plot in degrees: the client's own, or the machine's travel."""
-        return self.range_degrees or self.profile.travel_degrees
+    def records(self) -> Records:
+        """The practice's records, opened when they are first asked for.  Raises StoreError."""
+        if self._records is None:
+            self._records = self.open_records(self.operator)
+        return self._records
+
+    def sign_on(self, initials: str) -> None:
+        """Say who works here now; goes into every entry.  Raises EntryError."""
+        fresh = self.open_records(initials)
+        if self._records is not None:
+            self._records.close()
+        self._records, self.operator = fresh, initials.strip()
+
+    # --- the visit -------------------------------------------------------------------------
+
+    async def begin_visit(self, code: str, facts: SessionFacts, with_response: bool) -> None:
+        """Begin a visit.  Raises ActionRefusedError while one goes on."""
+        self.visits.begin(code, facts, with_response)
+        if self.coach is not None:
+            self.coach.begin()
+
+    async def end_visit(self) -> Path | None:
+        """End the visit; returns its recording, if there is one."""
+        self.visits.going_on()
+        self.visits.end()
+        return None
+
+    def act(self, action: str, **arguments: Any) -> None:
+        """Do one of the current step's actions.  Raises ActionRefusedError, ConsentError."""
+        view = self.visits.view
+        if action == "start" and view is not None and view.step is not None:
+            if view.step.kind == "isometric":
+                self.require_consent()
+            if self.coach is not None:
+                self.coach.step_begins()
+        self.visits.act(action, **arguments)
+
+    def require_consent(self) -> None:
+        """No maximal effort without the client's consent.  Raises ConsentError."""
+        code = self.visits.going_on().client_code
+        if code:
+            self.records.consents.require(code)
+
+    def choose_set(self, plates_kg: float | None, count: float | None) -> None:
+        """Plates and repetitions of the set that comes.  Raises ActionRefusedError."""
+        step = self.visits.going_on().step
+        if not isinstance(step, SetStep):
+            raise ActionRefusedError("The step now is no set.", "Go to the set first.")
+        asked = None if count is None else max(1, min(50, round(count)))
+        step.choose(plates_kg, asked)
+        if self.coach is not None and plates_kg is not None:
+            self.coach.set_comes(plates_kg, asked)
+        self.visits.refresh()
+
+    # --- stop ------------------------------------------------------------------------------
+
+    def stop(self) -> None:
+        """The big stop: ends the step, marks the recording, and shows on every screen."""
+        if self.visits.visit is not None:
+            self.visits.visit.stop("stop pressed on the screen")
+            self.visits.refresh()
+        else:
+            self.halted = True
+
+    halted: bool = False
+    """Stopped while no visit was going on."""
+
+    # --- what the client sees ----------------------------------------------------------------
 
     def display_view(self) -> dict[str, Any]:
         """What the client display shows besides the live points; nothing personal."""
-        return {
+        low, high = self.profile.travel_degrees
+        visit = self.visits.visit
+        if visit is not None and visit.facts.client_range is not None:
+            low, high = visit.facts.client_range
+        shown: dict[str, Any] = {
             "machine": self.profile.name,
-            "range_degrees": list(self.shown_range),
-            "limit_nm": self.profile.torque_limit_nm,
-            "stop": bool(self.stopped),
-            "word": "STOP" if self.stopped else "",
+            "range_degrees": [round(low, 1), round(high, 1)],
+            "plot": "angle",
         }
+        if self.visits.view is not None:
+            shown |= self._maker.view(self.visits.view)
+        elif self.halted:
+            shown |= {"headline": "Stop", "word": "STOP", "stop": True}
+        return shown

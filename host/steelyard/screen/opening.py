@@ -7,11 +7,14 @@ import webbrowser
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 import uvicorn
 
+from steelyard.calibration.calibration_file import load_any_calibration
+from steelyard.guidance.machine_scales import MachineScales
 from steelyard.screen.access.gate import Doors
 from steelyard.screen.access.roles import Role
 from steelyard.screen.access.sessions import SessionRegister
@@ -20,6 +23,10 @@ from steelyard.screen.live.broker_child import BrokerChild
 from steelyard.screen.live.feed import Feed
 from steelyard.screen.live.points import PointMaker
 from steelyard.screen.server import Screens, serve, web_server
+from steelyard.screen.visit.coach import Coach
+from steelyard.screen.visit.visit_desk import VisitDesk
+from steelyard.screen.visit.wire_feed import WireFeed
+from steelyard.store import open_records
 from steelyard.strength.machine_profile import MachineProfile
 
 LOOPBACK: Final = "127.0.0.1"
@@ -28,11 +35,15 @@ EVERYWHERE: Final = "0.0.0.0"
 
 @dataclass(frozen=True)
 class Source:
-    """Where the stream comes from; ``manner`` of a virtual client, empty with a real box."""
+    """Where the stream comes from.
+
+    Of a virtual client: its ``manner``, and the ``script`` from which it takes orders.
+    """
 
     port: str
     calibrations: tuple[Path, ...] = ()
     manner: str = ""
+    script: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -68,13 +79,10 @@ async def open_screens(opening: Opening, say: Callable[[str], None]) -> None:
     await child.start()
     try:
         doors = Doors(opening.lan, opening.names, opening.trust_this_computer)
-        desk = Desk(
-            opening.profile,
-            Feed(PointMaker(opening.profile), lambda: child.address),
-            source.manner,
-        )
+        desk = _desk(opening, child)
         sessions = SessionRegister(opening.folder / "paired-screens.json")
-        screens = Screens(desk, doors, sessions, encrypted=opening.encrypted)
+        wire = WireFeed(desk.visits, lambda: child.socket_address)
+        screens = Screens(desk, wire, doors, sessions, encrypted=opening.encrypted)
         server = web_server(screens, EVERYWHERE if opening.lan else LOOPBACK, opening.number)
         announcing = asyncio.ensure_future(_announce(server, screens, opening.browser, say))
         try:
@@ -85,6 +93,38 @@ async def open_screens(opening: Opening, say: Callable[[str], None]) -> None:
                 await announcing
     finally:
         await child.stop()
+
+
+def _desk(opening: Opening, child: BrokerChild) -> Desk:
+    profile, source = opening.profile, opening.source
+    calibrations = {
+        one.binding.channel: one
+        for path in source.calibrations
+        for one in [load_any_calibration(path)]
+    }
+
+    async def remark(text: str) -> None:
+        del text
+
+    visits = VisitDesk(
+        lambda: MachineScales.of(profile, calibrations, datetime.now(UTC).isoformat()),
+        opening.folder,
+        remark,
+    )
+    coach = Coach(source.script, source.manner) if source.script else None
+    if coach is not None:
+        visits.on_view.append(coach.follow)
+    visits.take_up()
+    feed = Feed(PointMaker(profile), lambda: child.address)
+    place = opening.folder / "records"
+    return Desk(
+        profile,
+        feed,
+        visits,
+        opening.folder,
+        lambda operator: open_records(place, operator=operator),
+        coach,
+    )
 
 
 async def _announce(

@@ -26,6 +26,7 @@ from steelyard.screen.desk import Desk
 from steelyard.screen.live.door import Door
 from steelyard.screen.pages.bench import Bench
 from steelyard.screen.pages.book import add_pages
+from steelyard.screen.visit.wire_feed import WireFeed
 
 SOCKET_LIMIT_BYTES: Final = 256 * 1024
 DISPLAY_FOLDER: Final = Path(str(resources.files("steelyard.screen") / "display"))
@@ -40,6 +41,7 @@ class Screens:
     """
 
     desk: Desk
+    wire: WireFeed
     doors: Doors = field(default_factory=Doors)
     sessions: SessionRegister = field(default_factory=SessionRegister)
     pairing: PairingDesk = field(default_factory=PairingDesk)
@@ -51,7 +53,8 @@ class Screens:
 
         @asynccontextmanager
         async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-            tasks = [asyncio.ensure_future(work) for work in (self.desk.feed.run(), door.run())]
+            work = (self.desk.feed.run(), self.wire.run(), self.desk.visits.run(), door.run())
+            tasks = [asyncio.ensure_future(one) for one in work]
             yield
             for task in tasks:
                 task.cancel()

@@ -177,7 +177,8 @@ class Gate:
             return scope["type"] != "websocket"
         if scope["type"] == "http" and scope["method"] in {"GET", "HEAD"} and origin == "null":
             return True  # a browser's own navigation; it changes nothing here
-        return bool(urlsplit(origin).netloc.lower() == headers.get("host", "").lower() != "")
+        host = str(headers.get("host", "")).lower()
+        return bool(host) and str(urlsplit(origin).netloc).lower() == host
 
     def _owns_page(self, scope: Scope, session: Session | None) -> bool:
         """A page's socket belongs to the session that the page was made for."""

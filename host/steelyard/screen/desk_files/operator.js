@@ -26,11 +26,13 @@ const link = new Link("/live/operator", (message, now) => {
   heardAt = now;
   figures.beat(message);
   judge(now);
-  if (plot) { plot.setView(message.view); plot.add(message.points, message.whole); }
+  if (message.view) view = message.view;
+  if (plot) { plot.setView(view); plot.add(message.points, message.whole); }
   else if (message.points.length) kept.push(...message.points);
   if (kept.length > 2000) kept.splice(0, kept.length - 2000);
 });
 const kept = [];
+let view = {};
 const figures = new Figures(link);
 
 function judge(now) {
@@ -55,7 +57,7 @@ function show() {
   const word = mark & MARK.saturated ? "saturated" : value === null ? "no reading" : `${value.toFixed(0)} ${unit}`;
   put("torque", word, Boolean(mark & ~64));
   put("angle", degrees === null ? "no angle" : `${degrees.toFixed(1)}°`, degrees === null);
-  const alarm = beat.view.alarm || (mark & MARK.overload ? "OVERLOAD" : "");
+  const alarm = view.alarm || (mark & MARK.overload ? "OVERLOAD" : "");
   put("alarm", alarm);
   if (alarm) sound();
 }
@@ -63,11 +65,10 @@ function show() {
 function frame(at) {
   requestAnimationFrame(frame);
   if (!beat) return;
-  if (beat.number !== seen) link.say({ seen: (seen = beat.number) });
   const root = document.getElementById("live-plot");
   if (root && plot?.root !== root && root.querySelector(".trace")) {
     plot = new Plot(root);
-    plot.setView(beat.view);
+    plot.setView(view);
     plot.add(kept, true);
   }
   show();
@@ -78,7 +79,6 @@ function frame(at) {
   }
   figures.frame(at);
 }
-let seen = -1;
 setInterval(() => judge(performance.now()), WATCH_MS);
 requestAnimationFrame(frame);
 
@@ -126,3 +126,19 @@ function sound() {
   tone.start();
   tone.stop(audio.currentTime + 0.4);
 }
+
+// --- what the server has to tell ------------------------------------------------------------------
+
+window.steelyardTell = (words) => {
+  const place = document.getElementById("told");
+  if (!place) return;
+  const line = document.createElement("div");
+  const said = document.createElement("span");
+  said.textContent = words;
+  const close = document.createElement("button");
+  close.className = "act quiet";
+  close.textContent = "Close";
+  close.onclick = () => line.remove();
+  line.append(said, close);
+  place.replaceChildren(line);
+};

@@ -14,6 +14,7 @@ const byId = (id) => document.getElementById(id);
 const plot = new Plot(byId("plot"));
 const beam = new Beam(byId("beam"));
 let beat = null;
+let view = {};
 let heardAt = -Infinity;
 let isLive = null;
 
@@ -21,7 +22,7 @@ const link = new Link("/live/display", (message, now) => {
   beat = message;
   heardAt = now;
   figures.beat(message);
-  plot.setView(message.view);
+  if (message.view) plot.setView((view = message.view));
   plot.add(message.points, message.whole);
   judge(now);
 });
@@ -56,7 +57,9 @@ function nowUs() {
 function showWords(view) {
   setText("headline", view.headline ?? "Ready");
   setText("count", view.count ?? "");
+  setText("detail", view.detail ?? "");
   setText("word", view.word ?? "");
+  root.classList.toggle("paced", Boolean(view.way));
   byId("word").classList.toggle("stop", Boolean(view.stop));
   const countdown = byId("countdown");
   const until = view.countdown?.until_us;
@@ -92,24 +95,30 @@ function showTrust() {
 function frame(at) {
   requestAnimationFrame(frame);
   if (!beat) return;
-  if (beat.number !== seen) link.say({ seen: (seen = beat.number) });
-  showWords(beat.view);
+  showWords(view);
   if (!isLive) return;
   plot.draw(nowUs());
-  beam.draw(tempoNow(beat.view.tempo));
+  beam.draw(tempoNow());
   figures.frame(at);
 }
-let seen = -1;
 
-// The pace goes on between beats; with reduced motion it steps once a second.
+// The pace goes on between beats; with reduced motion it steps twice a second.
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
-function tempoNow(tempo) {
-  if (!tempo) return null;
-  const seconds = tempo.way === "down" ? tempo.down_seconds : tempo.up_seconds;
-  let passed = tempo.since_us ? (nowUs() - tempo.since_us) / 1e6 : null;
-  if (passed !== null && calm.matches) passed = Math.floor(passed);
-  const pace = passed === null || !tempo.way ? null : Math.max(0, Math.min(1, passed / seconds));
-  return { ...tempo, pace, share: tempo.share ?? null };
+function tempoNow() {
+  const { pace, way, range_degrees: range } = view;
+  if (!way || !range) return null;
+  const [low, high] = range;
+  const share = (degrees) => (degrees === null || degrees === undefined ? null : (high - degrees) / (high - low));
+  const tempo = { way, share: share(plot.points.at(-1)?.[1]), from: null, to: null };
+  if (pace) {
+    let passed = Math.max(0, (nowUs() - pace.since_us) / 1e6);
+    if (calm.matches) passed = Math.floor(passed * 2) / 2;
+    let at = pace.seconds.findIndex((seconds) => seconds >= passed);
+    if (at < 0) at = pace.seconds.length - 1;
+    tempo.from = share(pace.high[at]);
+    tempo.to = share(pace.low[at]);
+  }
+  return tempo;
 }
 
 setInterval(() => judge(performance.now()), WATCH_MS);

@@ -2,6 +2,7 @@
 // Nothing here draws.
 
 const BEAT_SILENCE_MS = 1500;   // a server beats five times a second even when the box is silent
+const OPENING_MS = 6000;
 const RETRY_MS = [100, 250, 500, 1000, 2000];
 const CLOCK_EVERY_MS = 1000;
 const CLOCK_KEPT = 8;
@@ -31,7 +32,7 @@ export class Link {
     const socket = new WebSocket(`${scheme}://${location.host}${this.path}`);
     this.socket = socket;
     this.openedAt = performance.now();
-    socket.onopen = () => { this.openings += 1; this.askClock(); };
+    socket.onopen = () => { this.openings += 1; this.openedAt = performance.now(); this.askClock(); };
     socket.onmessage = (event) => this.take(JSON.parse(event.data));
     socket.onclose = () => { if (socket === this.socket) this.retry(); };
   }
@@ -52,7 +53,8 @@ export class Link {
   watch() {
     if (document.hidden) return;          // asleep: the server has stopped sending on purpose
     const now = performance.now();
-    const dead = now - Math.max(this.lastBeatAt, this.openedAt) > BEAT_SILENCE_MS;
+    const patience = this.socket?.readyState === WebSocket.OPEN ? BEAT_SILENCE_MS : OPENING_MS;
+    const dead = now - Math.max(this.lastBeatAt, this.openedAt) > patience;
     if (this.socket && dead) {          // half-open connections never say that they are dead
       const socket = this.socket;
       this.retry();
@@ -75,6 +77,7 @@ export class Link {
     this.lastBeatAt = now;
     this.failures = 0;
     this.onBeat(message, now);
+    this.say({ seen: message.number });
   }
 
   // The exchange with the shortest round trip among the last few bounds the error best.

@@ -1,9 +1,11 @@
-// Torque against angle.  Two layers: the ground (axes, corridor, last repetition) is drawn
-// when it changes, the trace at every frame.
+// Torque against angle, or against time where the arm is locked.  Two layers: the ground (axes,
+// band, last repetition) is drawn when it changes, the trace at every frame.
 
 export const MARK = { flagged: 1, saturated: 2, uncalibrated: 4, extrapolated: 8, noAngle: 16, overload: 32 };
 const KEPT_POINTS = 4096;
 const FREE_TRACE_US = 6e6;      // without repetitions the last six seconds are shown
+const TIME_SPAN_US = 12e6;
+const HEAD_AT = 0.86;           // share of the width at which the present stands, against time
 const STEPS = [1, 2, 2.5, 5, 10];
 
 export class Plot {
@@ -23,7 +25,8 @@ export class Plot {
 
   add(points, whole) {
     if (whole) this.points = [];
-    this.points.push(...points);
+    const last = this.points.at(-1)?.[0] ?? 0;
+    this.points.push(...points.filter((point) => point[0] > last));
     if (this.points.length > KEPT_POINTS) this.points.splice(0, this.points.length - KEPT_POINTS);
     for (const point of points) if (point[2] !== null && Math.abs(point[2]) > this.top) this.raise(point[2]);
   }
@@ -34,11 +37,12 @@ export class Plot {
   }
 
   setView(view) {
-    const text = JSON.stringify([view.range_degrees, view.corridor, view.last, view.top_nm]);
+    const text = JSON.stringify([view.range_degrees, view.plot, view.band_nm, view.last, view.top_nm, view.target_nm]);
     if (text === this.viewText) { this.view = view; return; }
     this.viewText = text;
     this.view = view;
     if (view.top_nm) this.top = niceTop(view.top_nm);
+    else if (view.band_nm) this.top = niceTop(Math.max(view.band_nm[1] * 1.4, this.top * 0.6));
     this.dirty = true;
   }
 
@@ -56,8 +60,8 @@ export class Plot {
     }
     const style = getComputedStyle(this.root);
     this.colour = (name) => style.getPropertyValue(`--${name}`).trim();
-    this.letter = Math.max(13, Math.min(width, height * 1.4) / 34) * ratio;
-    const pad = { left: this.letter * 3.2, right: this.letter * 1.2, top: this.letter * 1.6, bottom: this.letter * 2.4 };
+    this.letter = Math.max(14, Math.min(width / 30, height / 14)) * ratio;
+    const pad = { left: this.letter * 3.2, right: this.letter * 1.2, top: this.letter * 1.9, bottom: this.letter * 1.6 };
     this.box = { x: pad.left, y: pad.top, w: this.ground.width - pad.left - pad.right, h: this.ground.height - pad.top - pad.bottom };
     this.dirty = false;
     this.drawGround();
@@ -70,6 +74,16 @@ export class Plot {
     return this.box.x + this.box.w * ((high + slack - degrees) / (high - low + 2 * slack));
   }
 
+  get overTime() {
+    return this.view.plot === "time";
+  }
+
+  // Where a point stands: by its angle, or by its age.
+  place(point, nowUs) {
+    if (!this.overTime) return this.x(point[1]);
+    return this.box.x + this.box.w * (HEAD_AT - (nowUs - point[0]) / TIME_SPAN_US);
+  }
+
   y(value) {
     const bottom = -0.06 * this.top;
     return this.box.y + this.box.h * (1 - (Math.min(value, this.top * 1.02) - bottom) / (this.top * 1.02 - bottom));
@@ -78,12 +92,14 @@ export class Plot {
   drawGround() {
     const pen = this.ground.getContext("2d");
     pen.clearRect(0, 0, this.ground.width, this.ground.height);
-    this.drawAxes(pen);
-    if (this.view.corridor) this.drawCorridor(pen, this.view.corridor);
-    if (this.view.last) this.drawLast(pen, this.view.last);
+    if (this.view.band_nm && !this.overTime) this.drawBand(pen, this.view.band_nm);
+    this.drawValueAxis(pen);
+    if (this.overTime) this.drawTarget(pen);
+    else this.drawAngleAxis(pen);
+    if (this.view.last && !this.overTime) this.drawLast(pen, this.view.last);
   }
 
-  drawAxes(pen) {
+  drawValueAxis(pen) {
     const { x, y, w, h } = this.box;
     pen.font = `600 ${this.letter}px system-ui, sans-serif`;
     pen.fillStyle = this.colour("quiet");
@@ -95,43 +111,54 @@ export class Plot {
       line(pen, [[x, this.y(value)], [x + w, this.y(value)]]);
       pen.fillText(String(value), x - this.letter * 0.5, this.y(value));
     }
-    pen.textBaseline = "top";
-    pen.textAlign = "center";
-    const [low, high] = this.view.range_degrees ?? [-15, 65];
-    for (const degrees of ticks(low, high, Math.max(2, w / this.letter / 7))) {
-      line(pen, [[this.x(degrees), y + h], [this.x(degrees), y + h - this.letter * 0.5]]);
-      pen.fillText(`${degrees}°`, this.x(degrees), y + h + this.letter * 0.35);
-    }
     pen.strokeStyle = this.colour("edge");
     line(pen, [[x, y], [x, y + h], [x + w, y + h]]);
     pen.textAlign = "left";
     pen.textBaseline = "bottom";
-    pen.fillText(this.unit ?? "N·m", x - this.letter * 2.4, y - this.letter * 0.3);
-    pen.textAlign = "left";
+    pen.fillText(this.unit ?? "N·m", x - this.letter * 2.4, y - this.letter * 0.5);
+  }
+
+  drawAngleAxis(pen) {
+    const { x, y, w, h } = this.box;
+    const [low, high] = this.view.range_degrees ?? [-15, 65];
     pen.textBaseline = "top";
-    pen.fillText("bent forward", x, y + h + this.letter * 1.35);
+    pen.textAlign = "center";
+    const words = this.letter * 7.5;
+    for (const degrees of ticks(low, high, Math.max(2, w / this.letter / 7))) {
+      const px = this.x(degrees);
+      line(pen, [[px, y + h], [px, y + h - this.letter * 0.5]]);
+      if (px > x + words && px < x + w - words) pen.fillText(`${degrees}°`, px, y + h + this.letter * 0.4);
+    }
+    pen.textAlign = "left";
+    pen.fillText("bent forward", x, y + h + this.letter * 0.4);
     pen.textAlign = "right";
-    pen.fillText("stretched", x + w, y + h + this.letter * 1.35);
+    pen.fillText("stretched", x + w, y + h + this.letter * 0.4);
+  }
+
+  // The band is told by its edges and a wash; outside it stays plain.
+  drawBand(pen, [low, high]) {
+    const { x, w } = this.box;
+    pen.fillStyle = this.colour("reed-wash");
+    pen.fillRect(x, this.y(high), w, this.y(low) - this.y(high));
+    pen.strokeStyle = this.colour("reed");
+    pen.lineWidth = this.letter / 9;
+    for (const value of [low, high]) line(pen, [[x, this.y(value)], [x + w, this.y(value)]]);
+  }
+
+  drawTarget(pen) {
+    const target = this.view.target_nm;
+    if (!target) return;
+    pen.strokeStyle = this.colour("tide");
+    pen.lineWidth = this.letter / 5;
+    pen.setLineDash([this.letter, this.letter * 0.5]);
+    line(pen, [[this.box.x, this.y(target)], [this.box.x + this.box.w, this.y(target)]]);
+    pen.setLineDash([]);
   }
 
   setUnit(unit) {
     if (unit === this.unit) return;
     this.unit = unit;
     this.dirty = true;
-  }
-
-  // The corridor is told by its edges and a wash; outside it stays plain.
-  drawCorridor(pen, rows) {
-    const upper = rows.map(([degrees, , high]) => [this.x(degrees), this.y(high)]);
-    const lower = rows.map(([degrees, low]) => [this.x(degrees), this.y(low)]);
-    pen.fillStyle = this.colour("reed-wash");
-    pen.beginPath();
-    [...upper, ...lower.reverse()].forEach(([px, py], at) => (at ? pen.lineTo(px, py) : pen.moveTo(px, py)));
-    pen.fill();
-    pen.strokeStyle = this.colour("reed");
-    pen.lineWidth = this.letter / 7;
-    line(pen, upper);
-    line(pen, lower);
   }
 
   drawLast(pen, rows) {
@@ -145,28 +172,34 @@ export class Plot {
   drawTrace(nowUs) {
     const pen = this.trace.getContext("2d");
     pen.clearRect(0, 0, this.trace.width, this.trace.height);
-    const since = this.view.trace_since_us ?? nowUs - FREE_TRACE_US;
+    const span = this.overTime ? TIME_SPAN_US * HEAD_AT : FREE_TRACE_US;
+    const since = (this.overTime ? null : this.view.trace_since_us) ?? nowUs - span;
     const first = this.points.findIndex((point) => point[0] >= since);
     if (first < 0) return;
     pen.lineJoin = pen.lineCap = "round";
-    for (const piece of pieces(this.points, first)) this.drawPiece(pen, piece);
-    this.drawHead(pen, this.points.at(-1));
+    for (const piece of pieces(this.points, first)) this.drawPiece(pen, piece, nowUs);
+    this.drawHead(pen, this.points.at(-1), nowUs);
   }
 
-  drawPiece(pen, { rows, plain }) {
+  drawPiece(pen, { rows, plain }, nowUs) {
     pen.strokeStyle = this.colour(plain ? "reed" : "sand");
     pen.lineWidth = this.letter / (plain ? 3.2 : 4.5);
     pen.setLineDash(plain ? [] : [this.letter * 0.15, this.letter * 0.45]);
-    line(pen, rows.map((point) => [this.x(point[1]), this.y(point[2])]));
+    line(pen, rows.map((point) => [this.place(point, nowUs), this.y(this.net(point[2]))]));
     pen.setLineDash([]);
   }
 
+  // Where the client's relaxed weight was taken, it is taken off: what is shown is muscle.
+  net(value) {
+    return this.overTime && this.view.zero_nm ? value - this.view.zero_nm : value;
+  }
+
   // A good value is a full disc; a value beyond the scale an arrowhead; none at all a cross.
-  drawHead(pen, point) {
+  drawHead(pen, point, nowUs) {
     const [, degrees, value, mark] = point;
-    if (degrees === null) return;
+    if (degrees === null && !this.overTime) return;
     const size = this.letter * 0.75;
-    const px = this.x(degrees);
+    const px = this.place(point, nowUs);
     pen.lineWidth = this.letter / 4;
     if (value === null || mark & MARK.saturated) {
       const py = this.y(mark & MARK.saturated ? this.top : 0);
@@ -176,7 +209,7 @@ export class Plot {
       return;
     }
     pen.beginPath();
-    pen.arc(px, this.y(value), size, 0, 2 * Math.PI);
+    pen.arc(px, this.y(this.net(value)), size, 0, 2 * Math.PI);
     pen.fillStyle = this.colour(mark & ~64 ? "paper" : "reed");
     pen.strokeStyle = this.colour(mark & ~64 ? "sand" : "paper");
     pen.fill();

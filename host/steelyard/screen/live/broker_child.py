@@ -20,6 +20,7 @@ START_SECONDS: Final = 30.0
 RESTART_SECONDS: Final = 2.0
 STOP_SECONDS: Final = 5.0
 _LINES: Final = re.compile(rb"JSON lines: (\S+):(\d+)")
+_SOCKET: Final = re.compile(rb"WebSocket: +ws://(\S+):(\d+)/")
 
 
 class BrokerChild:
@@ -31,6 +32,7 @@ class BrokerChild:
         self._process: Process | None = None
         self._watch: asyncio.Task[None] | None = None
         self.address: tuple[str, int] | None = None
+        self.socket_address: tuple[str, int] | None = None
         self.last_words = ""
         self.starts_total = 0
 
@@ -56,7 +58,8 @@ class BrokerChild:
             with suppress(asyncio.CancelledError):
                 await self._watch
             self._watch = None
-        process, self._process, self.address = self._process, None, None
+        process, self._process = self._process, None
+        self.address = self.socket_address = None
         if process is None or process.returncode is not None:
             return
         process.terminate()
@@ -71,7 +74,7 @@ class BrokerChild:
         self.starts_total += 1
         self._process = process = await asyncio.create_subprocess_exec(
             *(sys.executable, "-m", "steelyard.cli", "publish", *self._words),
-            *("--lines", "0", "--websocket", "off"),
+            *("--lines", "0", "--websocket", "0"),
             stdin=DEVNULL,
             stdout=PIPE,
             stderr=PIPE,
@@ -80,14 +83,15 @@ class BrokerChild:
             raise StreamError("The process that holds the box has no output.")
         try:
             async with asyncio.timeout(START_SECONDS):
-                line = await process.stdout.readline()
+                said = await process.stdout.readline() + await process.stdout.readline()
         except TimeoutError:
-            line = b""
-        found = _LINES.search(line)
-        if found is None:
+            said = b""
+        lines, socket = _LINES.search(said), _SOCKET.search(said)
+        if lines is None or socket is None:
             await self._explain(process)
         else:
-            self.address = (found[1].decode(), int(found[2]))
+            self.address = (lines[1].decode(), int(lines[2]))
+            self.socket_address = (socket[1].decode(), int(socket[2]))
 
     async def _explain(self, process: Process) -> None:
         with suppress(ProcessLookupError):
@@ -106,7 +110,7 @@ class BrokerChild:
             if process is not None:
                 await _drain(process)
                 await process.wait()
-            self.address = None
+            self.address = self.socket_address = None
             await asyncio.sleep(RESTART_SECONDS)
             with suppress(StreamError, OSError):
                 await self._launch()

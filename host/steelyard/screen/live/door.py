@@ -52,6 +52,7 @@ class Door:
         self._viewers: set[_Viewer] = set()
         self._number = 0
         self._told = 0
+        self._told_view = ""
         self.refused_total = 0
 
     @property
@@ -81,7 +82,7 @@ class Door:
         self._viewers.add(viewer)
         sending = asyncio.ensure_future(viewer.send_all())
         try:
-            viewer.offer(self._text(self._feed.track.after(0, WINDOW_POINTS), whole=True))
+            self._resync(viewer)
             await viewer.listen(self._resync)
         except WebSocketDisconnect:
             pass
@@ -100,17 +101,22 @@ class Door:
         self._told = last.number if last else 0
         if not self._viewers:
             return
-        text = self._text(points)
+        view = json.dumps(self._view(), separators=(",", ":"))
+        text = self._text(points, "" if view == self._told_view else view)
+        self._told_view = view
         for viewer in self._viewers:
             viewer.offer_beat(self._number, text)
 
     def _resync(self, viewer: _Viewer) -> None:
-        viewer.offer(self._text(self._feed.track.after(0, WINDOW_POINTS), whole=True))
+        """Send everything that is needed to begin, whatever was sent before."""
+        view = json.dumps(self._view(), separators=(",", ":"))
+        viewer.offer(self._text(self._feed.track.after(0, WINDOW_POINTS), view, whole=True))
 
-    def _text(self, points: list[Point], whole: bool = False) -> str:
+    def _text(self, points: list[Point], view: str, whole: bool = False) -> str:
+        """A beat; ``view`` (JSON) only when it is another than before."""
         feed = self._feed
         live = feed.live
-        return json.dumps(
+        beat = json.dumps(
             {
                 "type": "beat",
                 "number": self._number,
@@ -122,10 +128,10 @@ class Door:
                 if len(feed.track)
                 else 99_999,
                 "points": [point_row(point) for point in points],
-                "view": self._view(),
             },
             separators=(",", ":"),
         )
+        return f'{beat[:-1]},"view":{view}}}' if view else beat
 
 
 class _Viewer:
@@ -148,7 +154,9 @@ class _Viewer:
         """Send a beat, unless the browser does not keep up."""
         if self._seen and number - self._seen > UNSEEN_LIMIT:
             self._asleep = True
-        if not self._asleep and self._waiting.qsize() < UNSEEN_LIMIT:
+        if self._waiting.qsize() >= UNSEEN_LIMIT:
+            self._asleep = True  # what is left out is made up for when it says that it has seen
+        if not self._asleep:
             self._seen = self._seen or number - 1
             self._waiting.put_nowait(text)
 

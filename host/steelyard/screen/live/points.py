@@ -19,6 +19,10 @@ from steelyard.strength.machine_profile import MachineProfile
 
 KEPT_POINTS: Final = 4096
 """Some 45 s at the fastest rate of the amplifier: more than any window that is shown."""
+NEAR_ZERO_SHARE: Final = 0.02
+"""Of the machine's limit: within it a reading below the empty arm's zero is just about zero.
+
+Why: weights only pull one way, so the least push the other way is beyond the calibration."""
 SATURATED: Final = frozenset({"saturated_high", "saturated_low"})
 
 
@@ -87,6 +91,8 @@ class PointMaker:
         torque = _torque(sample, self.profile.moment_arm.length_metres)
         if torque is None:
             return float(sample["counts"]), mark | Mark.UNCALIBRATED
+        if abs(torque) < NEAR_ZERO_SHARE * self.profile.torque_limit_nm:
+            mark &= ~Mark.EXTRAPOLATED
         if abs(torque) > self.profile.torque_limit_nm:
             mark |= Mark.OVERLOAD
         return torque, mark

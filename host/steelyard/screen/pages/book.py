@@ -6,14 +6,18 @@ from nicegui import ui
 
 from steelyard.screen.pages.bench import Bench
 from steelyard.screen.pages.box_page import box_page
+from steelyard.screen.pages.client_page import client_page
 from steelyard.screen.pages.screens_page import screens_page
 from steelyard.screen.pages.today_page import today_page
+from steelyard.screen.pages.visit_page import visit_page
 
 
 def add_pages(bench: Bench) -> None:
     """Register every page with the UI library."""
     for address, build in (
         ("/", today_page),
+        ("/client", client_page),
+        ("/visit", visit_page),
         ("/box", box_page),
         ("/screens", screens_page),
     ):

@@ -52,9 +52,11 @@ def frame(bench: Bench, title: str, here: str) -> Iterator[None]:
         text("h1", title)
         yield
     _help()
+    box("div", "told", id="told", role="alert", aria_live="assertive")
 
 
 def _live_line(bench: Bench) -> None:
+    button("STOP", bench.desk.stop, "danger stop", key="stop")
     with box("div", "state"):
         text("span", bench.desk.profile.name, "machine")
         text("span", "NOT LIVE", "live-badge", data_live="badge", role="status")
@@ -63,9 +65,8 @@ def _live_line(bench: Bench) -> None:
             text("span", "", data_live="torque")
             text("span", "", data_live="angle")
         text("span", "", "alarm", data_live="alarm", role="alert")
-        if bench.desk.rehearsal:
+        if bench.desk.coach is not None:
             text("span", "REHEARSAL: a virtual client", "rehearsal")
-        button("STOP", bench.desk.stop, "danger stop", key="stop")
 
 
 def _help() -> None:

@@ -19,23 +19,22 @@ Action = Callable[[], Any] | Callable[[], Awaitable[Any]]
 def text(tag: str, words: str = "", classes: str = "", **attributes: str) -> TextElement:
     """An element with text; ``attributes`` with _ for -."""
     element = TextElement(tag=tag, text=words)
-    if classes:
-        element.classes(classes)
-    return _with(element, attributes)
+    _dress(element, classes, attributes)
+    return element
 
 
 def box(tag: str = "div", classes: str = "", **attributes: str) -> ui.element:
     """An element for others; use it in a ``with`` block."""
     element = ui.element(tag)
+    _dress(element, classes, attributes)
+    return element
+
+
+def _dress(element: ui.element, classes: str, attributes: Mapping[str, str]) -> None:
     if classes:
         element.classes(classes)
-    return _with(element, attributes)
-
-
-def _with(element: Any, attributes: Mapping[str, str]) -> Any:
     for name, value in attributes.items():
         element.props[name.rstrip("_").replace("_", "-")] = value
-    return element
 
 
 def section(title: str, classes: str = "") -> AbstractContextManager[Any]:

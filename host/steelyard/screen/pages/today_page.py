@@ -3,29 +3,78 @@
 from __future__ import annotations
 
 from steelyard.screen.pages.bench import Bench
+from steelyard.screen.pages.fields import Form
 from steelyard.screen.pages.frame import frame
 from steelyard.screen.pages.live_plot import live_plot
-from steelyard.screen.pages.parts import notice, section
+from steelyard.screen.pages.parts import box, button, notice, section, text
+from steelyard.screen.pages.refusals import guarded
 from steelyard.screen.pages.watching import follow
+from steelyard.screen.visit.coach import MANNERS
 
 
 def today_page(bench: Bench) -> None:
     """Build the page."""
+    desk = bench.desk
     with frame(bench, "Today", "/"):
         follow(lambda: _state(bench), lambda: _standing(bench))
+        follow(lambda: desk.operator, lambda: _operator(bench))
+        if desk.coach is not None:
+            follow(lambda: desk.coach and desk.coach.manner, lambda: _rehearsal(bench))
         live_plot()
 
 
 def _state(bench: Bench) -> list[object]:
-    return [_calibration(bench), bench.desk.stopped]
+    desk = bench.desk
+    return [_calibration(bench), desk.halted, desk.client_code, desk.visits.visit is None]
 
 
 def _standing(bench: Bench) -> None:
+    desk = bench.desk
     with section("Where things stand"):
-        if bench.desk.stopped:
-            notice("bad", f"STOPPED at {bench.desk.stopped}. Go on when all is well.")
+        if desk.halted:
+            notice("bad", "STOP was pressed. Go on when all is well.")
+            button("All is well: go on", lambda: setattr(desk, "halted", False))
         kind, words = _calibration(bench)
         notice(kind, words)
+        if desk.visits.trouble:
+            notice("bad", desk.visits.trouble)
+        if desk.visits.visit is not None:
+            notice("plain", f"A visit of {desk.visits.visit.client_code} is going on.")
+            text("a", "Go on with the visit", "act main", href="/visit", data_key="next")
+        else:
+            text("a", "Choose the client", "act main", href="/client", data_key="next")
+
+
+def _operator(bench: Bench) -> None:
+    desk = bench.desk
+    form = Form(initials=desk.operator)
+    with section("Who works here now"):
+        form.field("initials", "Initials", "They stand beside every entry.", size="8")
+        button("Sign on", guarded(lambda: desk.sign_on(form["initials"])), "quiet")
+        if desk.operator:
+            notice("good", f"{desk.operator} is signed on.")
+        else:
+            notice("care", "Nobody is signed on: records can be read, not written.")
+
+
+def _rehearsal(bench: Bench) -> None:
+    coach = bench.desk.coach
+    if coach is None:
+        return
+    with section("Rehearsal"):
+        text(
+            "p",
+            "The client is a virtual one and does what the screen asks, in a manner of"
+            " your choice. It may change at any moment.",
+        )
+        with box("div", "row", role="group", aria_label="Manner of the virtual client"):
+            for manner, meaning in MANNERS.items():
+                chosen = "main" if manner == coach.manner else "quiet"
+                made = button(
+                    manner, lambda manner=manner: coach.behave(manner), chosen, title=meaning
+                )
+                made.props["aria-pressed"] = "true" if manner == coach.manner else "false"
+        text("p", f"Now: {MANNERS.get(coach.manner, coach.manner)}.", "quiet")
 
 
 def _calibration(bench: Bench) -> tuple[str, str]:

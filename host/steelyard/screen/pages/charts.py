@@ -1,0 +1,42 @@
+"""Charts of what is over: ECharts, as it comes with the UI library, on this machine."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from nicegui import ui
+
+from steelyard.screen.pages.parts import box, text
+
+COLOURS: Final = ["#3b8f6c", "#3b8f6c", "#23506f", "#a36a00", "#8c2f16", "#5d7067"]
+"""Read on light and dark ground alike; lines differ in dash and symbol besides."""
+GREY: Final = "#7b8b82"
+
+
+def chart(
+    title: str, x_name: str, y_name: str, series: list[dict[str, Any]], **more: Any
+) -> ui.echart:
+    """A chart with two value axes; ``title`` is read out and stands above."""
+    axis = {
+        "type": "value",
+        "scale": True,
+        "axisLabel": {"color": GREY, "fontSize": 14},
+        "splitLine": {"lineStyle": {"color": GREY, "opacity": 0.3}},
+        "nameTextStyle": {"color": GREY, "fontSize": 14},
+    }
+    with box("figure", "figure"):
+        text("figcaption", title, "quiet")
+        made = ui.echart(
+            {
+                "color": COLOURS,
+                "animation": False,
+                "grid": {"left": 60, "right": 20, "top": 30, "bottom": 50},
+                "xAxis": {**axis, "name": x_name, "nameLocation": "middle", "nameGap": 30},
+                "yAxis": {**axis, "name": y_name},
+                "series": series,
+                **more,
+            }
+        ).classes("chart")
+        made.props["role"] = "img"
+        made.props["aria-label"] = title
+    return made

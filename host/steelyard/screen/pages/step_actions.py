@@ -1,0 +1,48 @@
+"""The buttons of a step: which there are, what they are called, and which one is next."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from steelyard.guidance.views import StepState, StepView
+from steelyard.screen.pages.bench import Bench
+from steelyard.screen.pages.parts import box, button
+from steelyard.screen.pages.refusals import guarded
+
+NAMES: Final = {
+    "start": "Start",
+    "measure": "Measure",
+    "cranked": "The crank is turned",
+    "again": "Sweep again",
+    "go_on": "Go on now",
+    "next_station": "Next station",
+    "undo_effort": "Undo the last effort",
+    "finish": "Finish",
+    "skip": "Leave out",
+    "redo": "Do it again",
+    "stop": "End it here",
+}
+NEXT: Final = ("start", "cranked", "measure", "go_on", "finish")
+"""The first of these that is offered is what one key does; the most harmless comes first."""
+OVER: Final = frozenset({StepState.DONE, StepState.SKIPPED, StepState.STOPPED})
+
+
+def action_row(bench: Bench, step: StepView) -> None:
+    """All actions that can be taken now."""
+    over = step.state in OVER
+    main = "" if over else next((name for name in NEXT if name in step.actions), "")
+    with box("div", "row"):
+        if over:
+            button("Next step", guarded(lambda: _next(bench)), "main", key="next")
+        for name in sorted(step.actions, key=lambda name: name != main):
+            button(
+                NAMES.get(name, name.replace("_", " ")),
+                guarded(lambda name=name: bench.desk.act(name)),
+                "main" if name == main else "quiet",
+                key="next" if name == main else "back" if name == "undo_effort" else "",
+            )
+
+
+def _next(bench: Bench) -> None:
+    bench.desk.visits.going_on().next()
+    bench.desk.visits.refresh()
