@@ -27,6 +27,8 @@ class Hx711(Hx711Reading):
         self._falling = machine.Pin.IRQ_FALLING
         self._data_pin = data
         self._edges = 0
+        # Not `ready_ticks_us`: an edge may come while the sample before it is still being taken.
+        self._edge_ticks_us = 0
         self._clocking = True  # until `start`, edges mean nothing
 
     def start(self, gain):
@@ -60,7 +62,7 @@ class Hx711(Hx711Reading):
         # Runs as a hard interrupt: no allocation, nothing slow.  Counted, not
         # just noted: a second edge before the read means a lost conversion.
         if not self._clocking:
-            self.ready_ticks_us = self._ticks_us()
+            self._edge_ticks_us = self._ticks_us()
             self._edges += 1
 
     def _read(self):
@@ -68,6 +70,7 @@ class Hx711(Hx711Reading):
         if self._data():
             self._listen()  # a disturbance on the line: nothing is ready
             return False
+        self.ready_ticks_us = self._edge_ticks_us
         late = (
             self._edges > 1
             or self._ticks_diff(self._ticks_us(), self.ready_ticks_us) > self._late_after_us
@@ -115,7 +118,7 @@ class Hx711(Hx711Reading):
     def _time_out(self, now):
         if not self._data():
             # Low without an edge seen: read it, its moment is only known to be past.
-            self.ready_ticks_us = now
+            self._edge_ticks_us = now
             self._edges = 2
             return self._read()
         if self._miss(now):
