@@ -43,7 +43,7 @@ class Rehearsal:
         elif isinstance(step, IsometricView):
             key, orders = self._isometric(step, visit.live.angle_degrees)
         elif isinstance(step, SetView):
-            key, orders = (step.lost,), (self._set_order,)
+            key, orders = ("set",), (self._set_order,)  # who lifts goes on through an outage
         key = (visit.current, *key)
         if not orders or key in self._done:
             return ()

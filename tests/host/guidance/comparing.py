@@ -77,8 +77,13 @@ def codes(effort: Effort) -> set[str]:
 
 def assert_session_agrees(gym: Gym, found: SessionAnalysis) -> None:
     """Counts, validity, reasons and faults the same; figures to a tenth of their uncertainty."""
-    efforts = [effort for test in found.tests for effort in test.efforts]
-    live = [effort for test in gym.visit.stage.tests.values() for effort in test.efforts]
+    efforts = [one for test in found.tests for station in test.stations for one in station.efforts]
+    live = [
+        one
+        for test in gym.visit.stage.tests.values()
+        for station in test.stations
+        for one in station.efforts
+    ]
     assert len(efforts) == len(live)
     for one, two in zip(efforts, live, strict=True):
         assert codes(one) == codes(two)

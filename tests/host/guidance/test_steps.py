@@ -383,7 +383,7 @@ def test_a_set_is_counted_as_it_goes_and_ends_by_itself() -> None:
     ]  # fmt: skip
     assert phases[-1] == ("done", 3)
     assert min(paces) > 0.8
-    assert max(paces) < 1.2
+    assert max(paces) < 1.3  # 1.43 is called too fast
     view = visit.steps[0].view()
     assert isinstance(view, SetView)
     assert view.state is StepState.DONE
