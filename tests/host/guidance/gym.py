@@ -6,6 +6,7 @@ bytes.  The client follows the screen (``Rehearsal``), in the manner chosen.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -94,6 +95,8 @@ class Gym:
         self.rehearsal = Rehearsal(self.set_order or f"set {self.count}")
         self.path = self.folder / "visit.steelyard"
         self.ended = False
+        self.feeding_seconds = self.viewing_seconds = 0.0
+        self.views_total = 0
         self._looked_ns = 0
         self._since = 0.0
         self._phase: object = None
@@ -135,8 +138,10 @@ class Gym:
         at_seconds = now_ns * 1e-9
         records = [event.record for event in poll.events if isinstance(event, Message)]
         self.records += [(at_seconds, record) for record in records]
+        begun = time.process_time()
         self.visit.tick(at_seconds)
         self.visit.feed(records, at_seconds)
+        self.feeding_seconds += time.process_time() - begun
         if now_ns - self._looked_ns >= LOOK_SECONDS * 1e9:
             self._looked_ns = now_ns
             self.look(at_seconds)
@@ -145,7 +150,10 @@ class Gym:
             self.recorder.annotate(remark)
 
     def look(self, at_seconds: float) -> None:
+        begun = time.process_time()
         view = self.visit.view(at_seconds)
+        self.viewing_seconds += time.process_time() - begun
+        self.views_total += 1
         if self.keep_views:
             self.views.append(view)
         for when, do in list(self.acts):

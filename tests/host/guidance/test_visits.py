@@ -17,7 +17,7 @@ from host.guidance.comparing import (
 from host.guidance.gym import Gym, replayed
 from steelyard.guidance.client_words import FOR_FAULT
 from steelyard.guidance.views import BalanceView, IsometricView, SetView, StepState, VisitView
-from steelyard.guidance.visit import WITH_RESPONSE, Visit
+from steelyard.guidance.visit import USUAL, WITH_RESPONSE, Visit
 from steelyard.recording.reader import Recording
 from steelyard.strength.form_faults import Fault
 
@@ -32,16 +32,17 @@ def remarks(recording: Recording) -> list[str]:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(1, SEEDS + 1))
-@pytest.mark.parametrize(("machine", "turns_off"), [("heron", 6.0), ("wren", -5.0)])
+@pytest.mark.parametrize(
+    ("machine", "turns_off", "order"), [("heron", 6.0, WITH_RESPONSE), ("wren", -5.0, USUAL)]
+)
 def test_a_whole_visit_live_is_the_recorded_one(
-    tmp_path: Path, machine: str, turns_off: float, seed: int
+    tmp_path: Path, machine: str, turns_off: float, order: tuple[tuple[str, str], ...], seed: int
 ) -> None:
-    gym = Gym(tmp_path, machine, seed=seed, turns_off=turns_off, count=3, order=WITH_RESPONSE)
+    gym = Gym(tmp_path, machine, seed=seed, turns_off=turns_off, count=3, order=order)
     recording = gym.run()
     assert gym.ended
-    states = [one.state for one in gym.views[-1].steps]
-    assert states == [StepState.DONE] * 6
-    assert assert_live_is_recorded(gym, recording) >= 7
+    assert {one.state for one in gym.views[-1].steps} == {StepState.DONE}
+    assert assert_live_is_recorded(gym, recording) >= 5
     assert_session_agrees(gym, whole_session(gym, recording))
     balances = [view.step for view in gym.views if isinstance(view.step, BalanceView)]
     assert 1 <= balances[-1].cranks <= 3
@@ -50,8 +51,12 @@ def test_a_whole_visit_live_is_the_recorded_one(
     for title in ("Restraint check", "Balance", "Isometric test", "Set"):
         assert any(text.startswith(f"{title}: begin") for text in said)
     assert Visit.from_json(gym.visit.to_json(), gym.scales).to_json() == gym.visit.to_json()
-    for sizes in ([1], [977, 3, 50]):
-        assert replayed(gym, sizes).to_json() == gym.visit.to_json()
+    assert replayed(gym, [1, 977, 3, 50]).to_json() == gym.visit.to_json()
+    feeding = gym.feeding_seconds / gym.visit.stage.now
+    viewing = gym.viewing_seconds / gym.views_total
+    print(f"\nfeeding a second: {1e3 * feeding:.1f} ms; a view: {1e3 * viewing:.2f} ms")
+    assert feeding < 0.020
+    assert viewing < 0.002
 
 
 def shown_words(gym: Gym) -> set[str]:
@@ -96,13 +101,13 @@ def test_words_in_a_set_are_the_faults_of_the_recording(
 def test_who_stops_after_three_is_counted_and_who_is_too_weak_gets_no_figure(
     tmp_path: Path,
 ) -> None:
-    gym = Gym(tmp_path / "a", manner="stops", order=SET_ONLY, count=8)
     (tmp_path / "a").mkdir()
+    gym = Gym(tmp_path / "a", manner="stops", order=SET_ONLY, count=8)
     recording = gym.run()
     (found,) = whole_session(gym, recording).sets
     assert found.count == gym.visit.stage.sets[0].count == 3
     (tmp_path / "b").mkdir()
-    weak = Gym(tmp_path / "b", manner="weak", order=SET_ONLY, count=3)
+    weak = Gym(tmp_path / "b", manner="weak", order=SET_ONLY, count=3, stack_share=1.7)
     recording = weak.run()
     assert not whole_session(weak, recording).sets
     assert not weak.visit.stage.sets
