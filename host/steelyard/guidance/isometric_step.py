@@ -284,7 +284,7 @@ class IsometricStep(Step):
             self._enter("rest")
 
     def _tell(self, effort: Effort, stretch: Stretch) -> None:
-        self.said = effort.statements
+        self.said = self._in_visit(effort.statements, stretch)
         peak = "no peak" if effort.peak is None else f"peak {effort.peak.text()}"
         codes = ", ".join(one.code for one in effort.statements if one.spoils)
         self.stage.remark(

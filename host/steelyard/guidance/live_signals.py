@@ -9,6 +9,7 @@ how long ago the last sample came.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -23,7 +24,7 @@ from steelyard.guidance.sample_window import SampleWindow
 from steelyard.guidance.stretch import Stretch
 from steelyard.guidance.views import LiveView, Quality, TraceView
 from steelyard.strength.signals import Signals
-from steelyard.time_sync import TickUnwrapper
+from steelyard.time_sync import TickUnwrapper, ticks_difference_us
 
 Array = NDArray[np.float64]
 
@@ -56,6 +57,16 @@ _LOAD: Final[dict[str, Any]] = {
     "torque": np.float64,
     "beyond": np.bool_,
 }
+
+
+@dataclass(frozen=True)
+class KeptTime:
+    """A sample by boot and ticks, its time in the visit, and when it came (the stream's clock)."""
+
+    boot_id: int
+    ticks_us: int
+    seconds: float
+    at_seconds: float
 
 
 class WindowColumns:
@@ -93,6 +104,7 @@ class LiveSignals:
         self._lost_because = ""
         self._outage = ""
         self._alarm, self._alarm_until = "", -math.inf
+        self._kept: KeptTime | None = None
 
     # --- samples in ------------------------------------------------------------------
 
@@ -124,7 +136,7 @@ class LiveSignals:
         device_us = self._ticks.unwrap(sample.boot_id, sample.device_ticks_us)
         beat = False
         if before is None:
-            self._boot_starts[sample.boot_id] = -device_us * 1e-6
+            self._boot_starts[sample.boot_id] = self._first_start(sample, device_us, at_seconds)
         elif before.boot_id != sample.boot_id:
             beat = True
             self._restart(sample.boot_id, device_us, at_seconds)
@@ -149,6 +161,16 @@ class LiveSignals:
             )
         )
         return beat
+
+    def _first_start(self, sample: LoadSample, device_us: int, at_seconds: float) -> float:
+        """Zero of the visit's time on the box's clock; the first sample ever is at zero."""
+        kept = self._kept
+        if kept is None:
+            return -device_us * 1e-6
+        away = ticks_difference_us(sample.device_ticks_us, kept.ticks_us) * 1e-6
+        if kept.boot_id != sample.boot_id or away < 0.0:
+            away = max(0.02, at_seconds - kept.at_seconds)
+        return kept.seconds + away - device_us * 1e-6
 
     def _restart(self, boot_id: int, device_us: int, at_seconds: float) -> None:
         away = max(0.02, at_seconds - (self._arrived_seconds or at_seconds))
@@ -311,6 +333,18 @@ class LiveSignals:
         )
         found = self._load.column("seconds")[rows]
         return float(found[0]) if len(found) else math.nan
+
+    def kept(self) -> KeptTime | None:
+        """What the next program needs to go on with the same time; None before any sample."""
+        latest, seconds = self._latest, self.seconds
+        if latest is None or seconds is None:
+            return self._kept
+        at_seconds = self._arrived_seconds or 0.0
+        return KeptTime(latest.boot_id, latest.device_ticks_us, seconds, at_seconds)
+
+    def take_kept(self, kept: KeptTime | None) -> None:
+        """Go on with the time of a former program; before the first sample."""
+        self._kept = kept
 
     def signals(self, stretch: Stretch) -> Signals:
         """Signals of a stretch: those the recording gives for it.

@@ -83,10 +83,9 @@ class ResponseStep(Step):
         )
 
     def kept(self) -> dict[str, Any]:
-        """Rows and what was said."""
-        return {"rows": to_values(self.rows), "said": to_values(self.said)}
+        """Rows."""
+        return {"rows": to_values(self.rows)}
 
     def take_kept(self, values: dict[str, Any]) -> None:
         """Put them back."""
         self.rows = from_values(tuple[StationResponse, ...], values["rows"])
-        self.said = from_values(tuple[Statement, ...], values["said"])

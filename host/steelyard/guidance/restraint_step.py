@@ -75,7 +75,7 @@ class RestraintStep(Step):
             return
         before = len(self.check.slips) if self.check else 0
         self.check = judge_restraint(signals, self.stage)
-        self.said = self.check.statements
+        self.said = self._in_visit(self.check.statements, self.stretch)
         for slip in self.check.slips[before:]:
             self.stage.remark(f"{self.title}: the restraint slipped by {slip.degrees:+.1f} degrees")
 
@@ -147,4 +147,3 @@ class RestraintStep(Step):
         """Put it back."""
         self.check = from_values(RestraintCheck | None, values["check"])  # type: ignore[arg-type]
         self.stretch = from_values(Stretch | None, values["stretch"])  # type: ignore[arg-type]
-        self.said = self.check.statements if self.check else ()

@@ -235,7 +235,12 @@ class SetStep(Step):
             self._close_part()
         self._phases.phase = Phase.DONE
         self.stage.sets += [one for part in self.parts for one in part]
-        self.said = tuple(one for summary in self.summaries for one in summary.statements)
+        self.said = tuple(
+            one
+            for part, stretch in zip(self.parts, self.stretches, strict=True)
+            for summary in part
+            for one in self._in_visit(summary.statements, stretch)
+        )
         if not self.count:
             text = "No repetition under load was seen: no work, tempo or form is given."
             self.said = (*self.said, Statement("no-repetition", text, self.stage.now))
@@ -345,7 +350,6 @@ class SetStep(Step):
         self._prepare()
         if self.state not in (StepState.READY, StepState.INTERRUPTED):
             self._phases.phase = Phase.DONE
-            self.said = tuple(one for each in self.summaries for one in each.statements)
         if values["unfinished"]:
             self.lost = f"{values['unfinished']} repetitions are in the recording only."
 

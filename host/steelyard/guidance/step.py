@@ -218,6 +218,16 @@ class Step(ABC):
         stretch = live.stretch_from(self._began or self._here())
         return stretch, live.signals(stretch)
 
+    def _in_visit(
+        self, statements: tuple[Statement, ...], stretch: Stretch
+    ) -> tuple[Statement, ...]:
+        """Statements on a stretch, whose time starts with it, at the visit's times."""
+        start = self.stage.live.seconds_of((stretch.boot_id, stretch.first_sequence))
+        return tuple(
+            one if one.seconds is None else replace(one, seconds=one.seconds + start)
+            for one in statements
+        )
+
     def _common(self, words: Words, headline: str, advice: str) -> dict[str, Any]:
         """The fields that every view of a step has."""
         shown, said = words, advice

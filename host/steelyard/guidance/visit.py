@@ -14,7 +14,7 @@ from steelyard.guidance.balance_step import BalanceStep
 from steelyard.guidance.cautions import CAUTIONS, stop_rules_in_words
 from steelyard.guidance.guidance_errors import ActionRefusedError, VisitStateError
 from steelyard.guidance.isometric_step import IsometricStep
-from steelyard.guidance.live_signals import LiveSignals
+from steelyard.guidance.live_signals import KeptTime, LiveSignals
 from steelyard.guidance.machine_scales import MachineScales
 from steelyard.guidance.record_json import from_values, to_values
 from steelyard.guidance.response_step import ResponseStep
@@ -24,6 +24,7 @@ from steelyard.guidance.step import OPEN, Stage, Step
 from steelyard.guidance.views import PlannedStep, StepState, VisitView
 from steelyard.strength.balance import BalanceFit
 from steelyard.strength.isometric import IsometricPlan, plan_stations
+from steelyard.strength.measured import Statement
 from steelyard.strength.session_analysis import SessionFacts
 
 SCHEMA: Final = "steelyard visit"
@@ -255,6 +256,7 @@ class Visit:
             "machine": self.live.scales.profile.name,
             "client_code": self.client_code,
             "facts": to_values(self.facts),
+            "time": to_values(self.live.kept()),
             "balance": to_values(self.stage.balance),
             "acknowledged_by": self.stage.acknowledged_by,
             "stopped": self.stopped,
@@ -268,6 +270,7 @@ class Visit:
                     "title": title,
                     "state": step.state.value,
                     "lost": step.lost,
+                    "said": to_values(step.said),
                     "kept": step.kept(),
                 }
                 for (name, title), step in zip(self.order, self.steps, strict=True)
@@ -297,6 +300,7 @@ class Visit:
         facts = from_values(SessionFacts, content["facts"])
         visit = cls(scales, str(content["client_code"]), facts, order, tuple(content["cautions"]))
         stage = visit.stage
+        stage.live.take_kept(from_values(KeptTime | None, content["time"]))  # type: ignore[arg-type]
         stage.balance = from_values(BalanceFit | None, content["balance"])  # type: ignore[arg-type]
         stage.acknowledged_by = str(content["acknowledged_by"])
         visit.stopped, visit.current = str(content["stopped"]), content["current"]
@@ -307,6 +311,7 @@ class Visit:
             if going_on:
                 step.state = StepState.INTERRUPTED
                 step.lost = "The program was started again."
+            step.said = from_values(tuple[Statement, ...], one["said"])
             step.take_kept(one["kept"])
             if isinstance(step, SetStep) and step.state not in OPEN:
                 stage.sets += step.summaries

@@ -492,6 +492,33 @@ def test_a_visit_is_put_back_as_it_was_and_goes_on(seconds: float) -> None:
         assert len(step.records[0].efforts) == 2
 
 
+def test_time_runs_on_over_a_restart_of_the_program() -> None:
+    visit, machine = planned(), Machine()
+    play(visit, machine, 10.0)
+    again = Visit.from_json(visit.to_json(), SCALES)
+    machine.sequence += 300  # nobody listened meanwhile
+    at = machine.sequence * 0.0116
+    play(again, machine, at + 1.0)
+    assert again.live.seconds == pytest.approx(at + 1.0, abs=0.02)
+    other = Visit.from_json(again.to_json(), SCALES)
+    for now, record in machine.restarted().between(0.0, 1.0):
+        other.feed([record], at + 4.0 + now)
+    assert other.live.seconds == pytest.approx(at + 5.0, abs=0.05)
+
+
+def test_a_lost_link_interrupts_at_once() -> None:
+    visit, machine = set_visit(), Machine(degrees=lambda at: 55.0)
+    play(visit, machine, 1.0)
+    visit.act("start")
+    visit.lose_link("cable out")
+    view = visit.view(1.0)
+    assert view.outage == "cable out"
+    assert view.step is not None
+    assert view.step.state is StepState.INTERRUPTED
+    play(visit, machine, 2.0, 1.0)
+    assert visit.steps[0].state is StepState.RUNNING
+
+
 def test_every_step_outlives_a_restart() -> None:
     visit = visit_of(WITH_RESPONSE, SessionFacts(client_range=(0.0, 50.0), crank_turns=3.0))
     machine = Machine(degrees=gentle)

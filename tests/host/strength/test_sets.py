@@ -55,6 +55,15 @@ def test_any_number_of_repetitions_is_counted(
     assert len(find_repetitions(found, 50.0, LOAD_NM)) == count
 
 
+@pytest.mark.parametrize("cut_seconds", [5.0, 5.6, 6.2, 7.2, 7.8])
+def test_a_repetition_that_the_samples_cut_off_is_none(cut_seconds: float) -> None:
+    whole = repetitions(2, reach=50.0)
+    kept = 2.0 + 7.8 + cut_seconds - 1e-9  # the second one ends at 7.0 s, and rests until 7.8
+    part = slice(0, round(kept * GRID_HZ))
+    found = signals(whole.degrees[part], whole.torque[part])
+    assert len(find_repetitions(found, 50.0, LOAD_NM)) == (1 if cut_seconds < 7.0 else 2)
+
+
 def test_fidgeting_and_led_movement_are_no_repetitions() -> None:
     assert find_repetitions(repetitions(5, reach=6.0), 50.0, LOAD_NM) == []
     led = repetitions(5)
