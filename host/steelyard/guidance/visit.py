@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import Any, Final, Self
 
 from steelyard.guidance.balance_step import BalanceStep
@@ -201,15 +202,15 @@ class Visit:
     def _plan(self, step: IsometricStep) -> None:
         """Stations over the client's range, as nothing else was chosen.
 
-        The second test goes to the stations of the first.
+        A second test goes the same way as the first, where that gave a valid effort.
         """
-        before = self.stage.tests.get("before")
-        stations: tuple[float, ...] = ()
-        if step.name != "before" and before is not None:
-            stations = tuple(one.degrees for one in reversed(before.stations) if one.best)
+        first = next(one for one in self.steps if isinstance(one, IsometricStep))
+        if first is not step and first.records:
+            worth = [one.degrees for one in first.records if any(e.valid for e in one.efforts)]
+            step.set_plan(replace(first.plan, stations_degrees=tuple(worth)), first.pace)
         elif self.facts.client_range is not None:
-            stations = plan_stations(self.live.scales.profile, self.facts.client_range, STATIONS)
-        step.set_plan(IsometricPlan(stations))
+            profile = self.live.scales.profile
+            step.set_plan(IsometricPlan(plan_stations(profile, self.facts.client_range, STATIONS)))
 
     def take_remarks(self) -> list[str]:
         """Remarks (at most 160 bytes each) to be written into the recording now, once."""

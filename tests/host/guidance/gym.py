@@ -249,4 +249,5 @@ def replayed(gym: Gym, sizes: Sequence[int]) -> Visit:
         part = gym.records[done:end]
         visit.feed([record for _, record in part], part[-1][0])
         done, piece = end, piece + 1
+    visit.take_remarks()
     return visit
