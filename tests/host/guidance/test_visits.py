@@ -5,8 +5,10 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
+from typing import Any
 
 import pytest
 from host.guidance.comparing import (
@@ -30,6 +32,13 @@ def remarks(recording: Recording) -> list[str]:
     return [one.text[: one.length].decode() for one in recording.annotations]
 
 
+def state(visit: Visit) -> dict[str, Any]:
+    """All of a visit but when its last piece of the stream came."""
+    content: dict[str, Any] = json.loads(visit.to_json())
+    del content["time"]["at_seconds"]
+    return content
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(1, SEEDS + 1))
 @pytest.mark.parametrize(
@@ -51,7 +60,7 @@ def test_a_whole_visit_live_is_the_recorded_one(
     for title in ("Restraint check", "Balance", "Isometric test", "Set"):
         assert any(text.startswith(f"{title}: begin") for text in said)
     assert Visit.from_json(gym.visit.to_json(), gym.scales).to_json() == gym.visit.to_json()
-    assert replayed(gym, [1, 977, 3, 50]).to_json() == gym.visit.to_json()
+    assert state(replayed(gym, [1, 977, 3, 50])) == state(gym.visit)
     feeding = gym.feeding_seconds / gym.visit.stage.now
     viewing = gym.viewing_seconds / gym.views_total
     print(f"\nfeeding a second: {1e3 * feeding:.1f} ms; a view: {1e3 * viewing:.2f} ms")
