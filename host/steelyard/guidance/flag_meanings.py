@@ -23,6 +23,7 @@ OF_LOAD: Final = {
     SampleFlags.OPEN_CIRCUIT: "load sensor wire open",
     SampleFlags.OVERLOAD: "overload",
     SampleFlags.BUTTON_HELD: "button held",
+    SampleFlags.LINE_HELD: "a sensor's wire is shorted or held",
 }
 OF_ROLLER: Final = {
     SampleFlags.NO_CONVERSION: "roller sensor does not answer",
