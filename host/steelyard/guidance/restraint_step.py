@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Final
 
 import numpy as np
 
@@ -19,9 +19,9 @@ from steelyard.strength.restraint import (
 )
 from steelyard.strength.signals import Signals
 
-JUDGED_BEATS = 10
-"""The verdict is made anew twice a second."""
-ROLLER_SECONDS = 0.5
+JUDGED_BEATS: Final = 20
+"""The verdict is made anew once a second."""
+ROLLER_SECONDS: Final = 0.5
 
 
 def judge_restraint(signals: Signals, stage: Stage) -> RestraintCheck:
