@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import shutil
@@ -156,4 +157,5 @@ def _remove(path: Path) -> None:
     if path.is_dir():
         shutil.rmtree(path, ignore_errors=True)
     else:
-        path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            path.unlink()

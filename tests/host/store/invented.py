@@ -123,7 +123,7 @@ def fill(engine: Engine, clients: int, visits: int, seed: int = 1, chunk: int = 
                 _visit(source, number, visits, strength, rows)
             for table, found in rows.items():
                 connection.execute(insert(table), found)
-        repeats = [number for number in range(clients + 1, min(visits, 2 * clients) + 1, 20)]
+        repeats = range(clients + 1, min(visits, 2 * clients) + 1, 20)
         for number in repeats:  # the second visit of every twentieth client repeats the first
             connection.execute(
                 update(VisitRow).where(VisitRow.id == number).values(repeat_of=number - clients)

@@ -54,11 +54,10 @@ def test_what_is_no_code_is_refused_with_the_rule(text: str) -> None:
 def test_any_text_is_a_code_or_is_refused(text: str) -> None:
     try:
         code = client_code(text)
-    except ClientCodeError as error:
-        assert str(error).isprintable() or "“" in str(error)
-    else:
-        assert code.isascii()
-        assert client_code(code) == code
+    except ClientCodeError:
+        return
+    assert code.isascii()
+    assert client_code(code) == code
 
 
 def test_a_client_is_kept_as_entered(records: Records) -> None:
