@@ -87,7 +87,7 @@ class Copies:
                 f"{place.text} is a server: it has its own copies.",
                 "Use pg_dump every day; pg_restore puts one back.",
             )
-        path = place.backup_folder / f"{name}{SUFFIX}"
+        path = _free(place.backup_folder / f"{name}{SUFFIX}")
         with disk_errors(place, path):
             path.parent.mkdir(mode=0o700, exist_ok=True)
             copy_database(place.file, path)
@@ -100,6 +100,15 @@ def list_copies(folder: Path) -> list[Copy]:
         return []
     found = [path for path in folder.iterdir() if _NAME.fullmatch(path.name)]
     return [_copy(path) for path in sorted(found, reverse=True)]
+
+
+def _free(path: Path) -> Path:
+    """The same, or with a number where two copies fall into one second."""
+    found, number = path, 1
+    while found.exists():
+        number += 1
+        found = path.with_name(f"{path.name.removesuffix(SUFFIX)}-{number}{SUFFIX}")
+    return found
 
 
 def _copy(path: Path) -> Copy:
@@ -166,7 +175,8 @@ def restore_copy(place: Place, copy: Path, now: datetime | None = None) -> Path 
         raise StoreError(f"{place.text} is a server.", "Use pg_restore on it.")
     if not copy.is_file():
         raise NotKeptError(f"There is no copy {copy}.", "See: steelyard records check.")
-    aside = place.backup_folder / f"{now or datetime.now(UTC):%Y-%m-%dT%H%M%S}-replaced{SUFFIX}"
+    name = f"{now or datetime.now(UTC):%Y-%m-%dT%H%M%S}-replaced{SUFFIX}"
+    aside = _free(place.backup_folder / name)
     with disk_errors(place, aside):
         require_sound(copy)
         aside.parent.mkdir(mode=0o700, parents=True, exist_ok=True)

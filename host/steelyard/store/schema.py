@@ -9,7 +9,7 @@ from typing import Final
 from sqlalchemy import Connection, inspect, text
 
 from steelyard.store.database import WRITES, Database, plain_errors
-from steelyard.store.store_errors import StoreVersionError
+from steelyard.store.store_errors import StoreExtraError, StoreVersionError
 from steelyard.store.tables import Table
 
 HEAD: Final = "0001"
@@ -32,6 +32,7 @@ def prepare_schema(database: Database, copy_first: Callable[[str], object]) -> b
         found = _revision(connection)
     if found == HEAD:
         return False
+    _require_alembic()
     if found is not None:
         _require_known(found)
         copy_first(f"before-schema-{HEAD}")
@@ -65,6 +66,16 @@ def _revision(connection: Connection) -> str | None:
             "Keep records in a database of their own.",
         )
     return None
+
+
+def _require_alembic() -> None:
+    try:
+        import alembic  # noqa: F401 -- here and not when half the work is done
+    except ImportError as error:
+        raise StoreExtraError(
+            "Making or upgrading records needs the library alembic, which is not installed.",
+            "Install it with: pip install 'steelyard[store]'.",
+        ) from error
 
 
 def _require_known(revision: str) -> None:

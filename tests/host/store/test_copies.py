@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from host.store.conftest import Clock
@@ -141,7 +143,7 @@ def test_a_full_disk_on_opening_is_a_warning(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(copies.os, "open", full)
+    monkeypatch.setattr(copies, "os", SimpleNamespace(**{**vars(os), "open": full}))
     with opened(home, clock) as records:
         assert "No space left" in records.warnings[0]
         records.clients.add("C-001")
