@@ -1,4 +1,4 @@
-"""``client``, ``visit``, ``records`` and ``analyse --visit`` as a person would use them."""
+"""``client``, ``visit`` and ``records`` as a person would use them."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from host.cli.test_commands import FAST, assert_plain_error, environment, run
+from host.cli.test_commands import environment
 from steelyard.cli.commands import steelyard as root
 from steelyard.errors import SteelyardError
 
@@ -150,36 +150,6 @@ def test_nobody_enters_anything_unnamed(home: Path, monkeypatch: pytest.MonkeyPa
     assert "Nobody said who" in str(refused("client", "add", "C-001"))
     done("client", "add", "C-001", "--by", "cd")
     assert " CD client added" in done("records", "audit")
-
-
-@pytest.mark.slow
-def test_an_analysis_is_filed_under_its_visit(home: Path) -> None:
-    """The whole way in processes of their own: demonstration, filing, trend."""
-    made = run("demo", "--help")
-    assert made.returncode == 0
-    recording = home / "session.steelyard"
-    port = f"sim:heron?{FAST}"
-    recorded = run(
-        "record", str(recording), "-p", port, "-s", "20", "--machine", "Heron", "--client", "C-001"
-    )
-    assert recorded.returncode == 0, recorded.stderr
-    done("client", "add", "C-001", "--mass", "75")
-    done("client", "add", "C-002")
-    done("visit", "log", "C-001", "heron", "--start", "2026-01-05T09:00")
-    done("visit", "log", "C-002", "heron", "--start", "2026-01-05T09:00")
-    calibrated = run(
-        "calibrate", "-p", f"{port}&place=bench", "--loads", "20,20+20,20+20+20", "--class", "M1",
-        folder=home,
-    )  # fmt: skip
-    if calibrated.returncode:
-        pytest.skip(f"no calibration by this way: {calibrated.stderr}")
-    folder = str(home / "calibrations")
-    wrong = run("analyse", str(recording), "-c", folder, "--visit", "2")
-    assert_plain_error(wrong, "recording is of client C-001")
-    filed = run("analyse", str(recording), "-c", folder, "--visit", "1", "--json")
-    assert filed.returncode == 0, filed.stderr
-    assert "filed as result 1 of visit 1" in filed.stderr
-    assert "1 results" in done("visit", "list", "--client", "C-001")
 
 
 @pytest.mark.slow

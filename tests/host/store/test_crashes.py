@@ -64,10 +64,11 @@ def test_killed_at_any_moment_what_was_acknowledged_is_there_and_whole(place: st
         process = writer(place, "AB", 1 + turn * 1000, 900)
         assert process.stdout is not None
         assert process.stdout.readline() == "ready\n"
+        acknowledged.append(process.stdout.readline().strip())  # however slow this computer is
         time.sleep(source.uniform(0.0, 0.5))
         process.send_signal(signal.SIGKILL)
         rest, _ = process.communicate()
-        acknowledged += [line for line in rest.splitlines(keepends=False) if line]
+        acknowledged += rest.split()
         with open_records(place, operator="CD") as records:
             checked = records.check()
             lines = records.clients.list()
@@ -77,7 +78,6 @@ def test_killed_at_any_moment_what_was_acknowledged_is_there_and_whole(place: st
             assert checked.entries_total == len(lines) + len(visits) + results
             assert set(acknowledged) <= {line.code for line in lines}
             assert len(acknowledged) <= results
-    assert acknowledged
 
 
 @pytest.mark.slow
