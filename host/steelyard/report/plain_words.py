@@ -34,6 +34,10 @@ SESSION_WORDS: Final = {
     "strength today.",
     "restart": "The measuring box started anew during the session. Nothing is measured across that "
     "moment.",
+    "saturated": "The force sensor gave no sound reading for part of the session. Nothing is shown "
+    "for that time.",
+    "effort-not-seen": "The force sensor gave no reading where you may have pushed, so no strength "
+    "can be shown.",
     "no-effort": "The machine stood still and nobody pushed: there is no strength to show.",
     "no-station": "No strength test is in this recording.",
     "no-balance": "The weight of your body could not be balanced out this time.",
@@ -42,7 +46,7 @@ SESSION_WORDS: Final = {
     "calibration-overdue": "The machine is due for its yearly check; the ± allows for that.",
 }
 
-GRAVE: Final = frozenset({"angle-dead", "restart", "no-effort"})
+GRAVE: Final = frozenset({"angle-dead", "restart", "no-effort", "effort-not-seen"})
 
 
 def why_no_figures(statements: Iterable[Statement]) -> str:

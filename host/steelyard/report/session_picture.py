@@ -14,9 +14,12 @@ from steelyard.strength.signals import Signals
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 POINTS: Final = 1500
+LEAST_SPAN: Final = 10.0
+"""Of either axis, in its own unit."""
 
 
 def session_picture(signals: Signals, statements: Sequence[Statement]) -> Picture:
@@ -39,6 +42,8 @@ def session_picture(signals: Signals, statements: Sequence[Statement]) -> Pictur
             high[known] = np.nanmax(blocks[known], axis=1)
             axes.fill_between(seconds, low, high, color=colour, linewidth=0.8)
             axes.set_ylabel(label)
+            if known.any():
+                _widen(axes)
             if not known.any():
                 axes.text(0.5, 0.5, "no sound sample", ha="center", transform=axes.transAxes,
                           color=GREY)  # fmt: skip
@@ -56,3 +61,11 @@ def session_picture(signals: Signals, statements: Sequence[Statement]) -> Pictur
         "sound sample was recorded.",
         (7.0, 2.8),
     )
+
+
+def _widen(axes: Axes) -> None:
+    """Noise about a standstill is not to look like movement."""
+    low, high = axes.get_ylim()
+    missing = LEAST_SPAN - (high - low)
+    if missing > 0.0:
+        axes.set_ylim(low - 0.5 * missing, high + 0.5 * missing)

@@ -36,6 +36,8 @@ EFFORT_FRICTIONS: Final = 3.0
 EFFORT_LIMIT_RATIO: Final = 0.03
 """An effort is at least so much of the machine's torque limit, and three times its friction:
 unlocking the arm shifts torque by what balance has left."""
+UNSEEN_SECONDS: Final = 1.0
+"""So much missing torque may hide an effort."""
 _JOIN_SECONDS: Final = 0.4
 _ONSET_RATIO: Final = 0.02
 
@@ -267,6 +269,11 @@ def _too_short_to_resolve(signals: Signals, limits: EffortLimits) -> list[Statem
     ]
 
 
+def _unseen_seconds(signals: Signals, stand: Spell) -> float:
+    torque = signals.torque[signals.between(stand.start_seconds, stand.end_seconds)]
+    return float(np.count_nonzero(~np.isfinite(torque))) / GRID_HZ
+
+
 def _nothing(
     signals: Signals, stands: Sequence[Spell], stations: Sequence[Station]
 ) -> list[Statement]:
@@ -278,6 +285,16 @@ def _nothing(
                 "no-station",
                 f"The arm never stood still for {STATION_SECONDS:g} s: no isometric test is in "
                 "this recording.",
+            )
+        ]
+    unseen = sum(_unseen_seconds(signals, stand) for stand in stands)
+    if unseen > UNSEEN_SECONDS:
+        return [
+            Statement(
+                "effort-not-seen",
+                f"The arm stood still {len(stands)} times, but {unseen:.0f} s of torque are "
+                "missing there: whether anybody pushed is not known. No strength is given.",
+                spoils=True,
             )
         ]
     largest = 0.0

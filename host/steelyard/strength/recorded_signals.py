@@ -37,6 +37,7 @@ SHORTEST_RISE_SECONDS: Final = 0.1
 UNKNOWN_PAUSE_SECONDS: Final = 10.0
 """Set between two boots where no clock says how long the box was away."""
 ANGLE_DEAD_SHARE: Final = 0.5
+SATURATED_SECONDS: Final = 0.1
 FILTER_DELAY_CONVERSIONS: Final = 0.5 * (SETTLING_CONVERSIONS - 1)
 """Of a symmetric filter that settles in four conversions; its shape is not published."""
 SATURATED: Final = int(SampleFlags.SATURATED_HIGH | SampleFlags.SATURATED_LOW)
@@ -103,6 +104,7 @@ def signals_of(
         statements=(
             *placed.restarts,
             *_losses(seconds, forced, angled, period),
+            *_saturation(seconds, (load.flags & SATURATED) != 0, period),
         ),
     )
 
@@ -161,6 +163,19 @@ def _roller(
     known = np.isfinite(seconds)
     period = float(np.median(np.diff(seconds[known]))) if known.sum() > 1 else 1.0
     return on_grid(grid, seconds, degrees, period)
+
+
+def _saturation(seconds: Array, saturated: NDArray[np.bool_], period: float) -> list[Statement]:
+    """Where the converter was at the end of its range for longer than a disturbance."""
+    count = int(np.count_nonzero(saturated))
+    if count * period <= SATURATED_SECONDS:
+        return []
+    first = float(seconds[int(np.argmax(saturated))])
+    text = (
+        f"The load cell's converter was at the end of its range for {count * period:.1f} s: no "
+        "torque is given there. A wire may be broken: see `steelyard checkup`."
+    )
+    return [Statement("saturated", text, first, spoils=True)]
 
 
 def _losses(

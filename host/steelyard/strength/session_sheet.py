@@ -122,8 +122,8 @@ class SessionSheet:
 
     @property
     def sheet_id(self) -> str:
-        """SHA-256 of the content, in hexadecimal."""
-        return content_hash(self.content())
+        """SHA-256 of the content, in hexadecimal; 41 and 41.0 are one content."""
+        return content_hash(sheet_from_json(self.to_json()).content())
 
     def content(self) -> dict[str, Any]:
         """Everything as plain values, schema included."""
