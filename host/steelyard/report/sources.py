@@ -36,7 +36,7 @@ from steelyard.strength.session_sheet import (
     sheet_from_json,
 )
 
-SHEET_KIND: Final = DocumentKind.CLIENT
+SHEET_KIND: Final = DocumentKind.SESSION
 """The kind of document under which a session sheet is kept in a recording."""
 
 INSIDE: Final = "inside the recording"
