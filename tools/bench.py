@@ -1,8 +1,8 @@
 """Speed and memory, as ratios against a peer measured in the same run.
 
 ``python tools/bench.py`` runs everything; a name or two runs those:
-bulk, stream, latency, memory, recording, help, broker, store.  Run tools/test.py once before: it
-installs the peers.
+bulk, stream, latency, memory, recording, help, broker, store, analysis.  Run tools/test.py once
+before: it installs the peers.
 
 Method: one warm process, buffers reused, ours and the peer's runs in turn,
 medians.  pymavlink (SCALED_IMU, its own fast CRC) is the peer for decoding: a
@@ -552,6 +552,38 @@ def bench_store() -> bool:
     return good
 
 
+def bench_analysis() -> bool:
+    """A ten-minute session from file to every figure, against reading and filtering it alone.
+
+    The peer reads the same file and runs scipy's dual-pass Butterworth filters over the same
+    columns, with the cut-offs that the analysis uses: what any analysis has to do first.
+    """
+    import numpy as np
+    from host.report.sessions import record_session
+    from scipy.signal import butter, sosfiltfilt
+    from steelyard.recording.reader import read_recording
+    from steelyard.report.recorded_analysis import analyse_recording
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = record_session(Path(folder) / "session.steelyard", 600.0)
+
+        def peer() -> None:
+            load = read_recording(path).loads[0]
+            columns = ((load.load_counts, (4.0, 6.0)), (load.angle_counts, (3.0, 6.0)))
+            for column, cut_offs in columns:
+                values = column.astype(np.float64)
+                for cut_off in cut_offs:
+                    sosfiltfilt(butter(2, cut_off, fs=86.0, output="sos"), values)
+
+        mine, theirs = paired(lambda: analyse_recording(path), peer)
+    met = mine < 1.0
+    print(
+        f"analysis of 600 s: {mine:.2f} s (wanted < 1 s) {'ok' if met else 'MISSED'}; reading and "
+        f"filtering alone: {theirs:.2f} s, {mine / theirs:.1f}x"
+    )
+    return met
+
+
 BENCHES: dict[str, Callable[[], bool]] = {
     "bulk": bench_bulk,
     "stream": bench_stream,
@@ -561,7 +593,43 @@ BENCHES: dict[str, Callable[[], bool]] = {
     "help": bench_help,
     "broker": bench_broker,
     "store": bench_store,
+    "analysis": bench_analysis,
 }
+
+
+def bench_analysis() -> bool:
+    """A ten-minute session from file to every figure, against reading and filtering it alone.
+
+    The peer reads the same file and runs scipy's dual-pass Butterworth filters over the same
+    columns, with the cut-offs that the analysis uses: what any analysis has to do first.
+    """
+    import numpy as np
+    from host.report.sessions import record_session
+    from scipy.signal import butter, sosfiltfilt
+    from steelyard.recording.reader import read_recording
+    from steelyard.report.recorded_analysis import analyse_recording
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = record_session(Path(folder) / "session.steelyard", 600.0)
+
+        def peer() -> None:
+            held = read_recording(path)
+            load = held.loads[0]
+            for column, cut_offs in (
+                (load.load_counts, (4.0, 6.0)),
+                (load.angle_counts, (3.0, 6.0)),
+            ):
+                values = column.astype(np.float64)
+                for cut_off in cut_offs:
+                    sosfiltfilt(butter(2, cut_off, fs=86.0, output="sos"), values)
+
+        mine, theirs = paired(lambda: analyse_recording(path), peer)
+    met = mine < 1.0
+    print(
+        f"analysis of 600 s: {mine:.2f} s (wanted < 1 s) {'ok' if met else 'MISSED'}; reading and "
+        f"filtering alone: {theirs:.2f} s, {mine / theirs:.1f}x"
+    )
+    return met
 
 
 def main() -> int:

@@ -25,7 +25,9 @@ from steelyard.calibration import (
     plan_run,
     save_calibration,
 )
+from steelyard.cli.bench_run import now_text
 from steelyard.cli.boxes import binding_of, load_channel_calibrations
+from steelyard.cli.demo_report import demo_sheet, write_reports
 from steelyard.cli.words import progress_bar
 from steelyard.device import Box
 from steelyard.errors import CalibrationError, ExportError
@@ -35,6 +37,7 @@ from steelyard.recording.file_format import Subject
 from steelyard.recording.reader import Recording, read_recording
 from steelyard.recording.recorder import Recorder, RecordingPlan
 from steelyard.recording.validator import validate
+from steelyard.report.sources import profile_document, sheet_document
 from steelyard.simulator.port import SimulatedPort, open_simulated_port
 from steelyard.strength.arm_torque import (
     AngleReference,
@@ -117,7 +120,8 @@ def demo(output: Path, seed: int) -> None:
         written.append(picture)
     except ExportError as error:
         click.echo(f"   no picture: {error}")
-    click.echo("\n5. Written")
+    written += write_reports(path, output, now_text())
+    click.echo("\n6. Written")
     for item in written:
         click.echo(f"   {item}")
     click.echo(f"\nDone in {time.monotonic() - begun:.0f} s.")
@@ -250,10 +254,15 @@ def _known_angle(box: Box, port: SimulatedPort) -> AngleReference:
 def _record(seed: int, path: Path, found: _Found) -> None:
     click.echo(f"\n2. Recording {MINUTES} minutes: sweep, isometric efforts, slow repetitions")
     link = ReconnectingLink(lambda: _virtual_heron("session", seed))
+    sheet = demo_sheet(_virtual_heron("session", seed).world.machine)
     plan = RecordingPlan(
         path,
         Subject("Heron", "C-001"),
-        [Document(DocumentKind.CALIBRATION, found.calibration.to_json())],
+        [
+            Document(DocumentKind.CALIBRATION, found.calibration.to_json()),
+            profile_document("heron"),
+            sheet_document(sheet),
+        ],
         duration_seconds=MINUTES * 60.0,
     )
     with progress_bar("   recording") as progress:
@@ -311,6 +320,7 @@ def _next_steps(path: Path) -> None:
         "steelyard show --port 'sim:heron?speed=max'",
         "steelyard watch --port sim:heron -s 10",
         f"steelyard validate {path} --json",
+        f"steelyard recompute {path.with_suffix('.result.json')}",
         "steelyard record my-first --port 'sim:wren?client=rushed' -s 20",
         "steelyard calibrate --help",
         "steelyard --help",

@@ -1,0 +1,54 @@
+"""The demo's session sheet, and the reports of its session."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from steelyard.report.issue import issue_report
+from steelyard.report.recompute import recompute
+from steelyard.report.recorded_analysis import analyse_recording
+from steelyard.report.report_errors import ReportError
+from steelyard.simulator.machine_model import MachineModel
+from steelyard.strength.crank_course import CrankSetting
+from steelyard.strength.load_rule import LoadRule
+from steelyard.strength.session_sheet import SessionSheet
+
+
+def demo_sheet(present: MachineModel) -> SessionSheet:
+    """What an operator of the virtual practice writes down: crank, plates, rule, set-up."""
+    return SessionSheet(
+        crank=(CrankSetting(present.counterweight_turns),),
+        stack_kg=present.stack_kg,
+        load_rule=LoadRule(repetitions=8, faulty=1, fewest=5),
+        service="spine visit (demonstration)",
+        set_up={"seat": "4", "footplate": "7", "thigh pads": "firm"},
+        client_note="This is a simulated session; no such client exists.",
+        written_by="virtual operator",
+    )
+
+
+def write_reports(recording: Path, output: Path, issued_at: str) -> list[Path]:
+    """Reports for client and clinician, and the proof that their figures come out again."""
+    click.echo("\n5. Reports, with calibration, profile and sheet out of the recording itself")
+    found = analyse_recording(recording)
+    for number, one in enumerate(found.found.sets, start=1):
+        faulty = sum(bool(each.findings) for each in one.repetitions)
+        click.echo(f"   set {number}: {one.count} repetitions, {faulty} with a fault of form")
+    written: list[Path] = []
+    for reader in ("client", "clinician"):
+        try:
+            files = issue_report(
+                found, reader, output, issued_at=issued_at, practice="Saltmarsh Back & Neck"
+            )
+        except ReportError as error:
+            click.echo(f"   no report: {error}")
+            return written
+        written += [path for path in files.paths if path not in written]
+    again = recompute(written[0], recording)
+    verdict = "to the last digit" if again.reproduced else "NOT all"
+    click.echo(
+        f"   recomputed: {again.reproduced_total} of {len(again.numbers)} numbers, {verdict}"
+    )
+    return written
