@@ -194,7 +194,7 @@ def _picture(pdf: PaperPages, drawing: Picture) -> None:
 
 
 def _foot(pdf: PaperPages, document: PrintedDocument) -> None:
-    pdf.keep_together(45.0 if document.signatures else 12.0)
+    pdf.keep_together((33.0 if document.signatures else 4.0) + 7.6 * len(document.seals))
     if document.signatures:
         _signatures(pdf, document.signatures)
     pdf.ln(3.0)

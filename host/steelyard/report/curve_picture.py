@@ -47,6 +47,7 @@ def curve_picture(
         axes.set_ylabel("strength (N·m)" if for_client else "torque, extension (N·m)")
         axes.legend(loc="best", frameon=False)
         if for_client:
+            axes.margins(x=0.1)
             _values(axes, curve)
 
     caption = (
