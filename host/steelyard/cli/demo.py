@@ -27,7 +27,7 @@ from steelyard.calibration import (
 )
 from steelyard.cli.bench_run import now_text
 from steelyard.cli.boxes import binding_of, load_channel_calibrations
-from steelyard.cli.demo_report import demo_sheet, write_reports
+from steelyard.cli.demo_report import demo_sheet, write_report
 from steelyard.cli.words import progress_bar
 from steelyard.device import Box
 from steelyard.errors import CalibrationError, ExportError
@@ -120,7 +120,7 @@ def demo(output: Path, seed: int) -> None:
         written.append(picture)
     except ExportError as error:
         click.echo(f"   no picture: {error}")
-    written += write_reports(path, output, now_text())
+    written += write_report(path, output, now_text())
     click.echo("\n6. Written")
     for item in written:
         click.echo(f"   {item}")
@@ -320,6 +320,7 @@ def _next_steps(path: Path) -> None:
         "steelyard show --port 'sim:heron?speed=max'",
         "steelyard watch --port sim:heron -s 10",
         f"steelyard validate {path} --json",
+        f"steelyard report {path} --for clinician -o {path.parent}",
         f"steelyard recompute {path.with_suffix('.result.json')}",
         "steelyard record my-first --port 'sim:wren?client=rushed' -s 20",
         "steelyard calibrate --help",
