@@ -16,7 +16,8 @@ one byte position of thousands of frames at once:
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import repeat
+from functools import cached_property
+from itertools import pairwise, repeat
 from typing import Any, Final
 from zlib import crc32
 
@@ -34,7 +35,10 @@ I64 = NDArray[np.int64]
 
 _SAMPLE_ENCODED: Final = SAMPLE_BYTES + CRC_BYTES + 1
 _BLOCK_ROWS: Final = 65536
-"""Frames worked on at once: a megabyte of columns, and few enough calls."""
+"""Frames worked on at once: two megabytes of columns, and few enough calls."""
+_SECTION_BYTES: Final = _BLOCK_ROWS * SLOT_BYTES
+"""Bytes worked on at once, one block."""
+_LEFTOVER_BYTES: Final = 1 << 20
 _COLUMN_WORK_PAYS: Final = 32
 """Frames alike from which on a column at a time is quicker than a frame at a time."""
 
@@ -59,16 +63,26 @@ class Table:
 class Batch:
     """What one piece of the stream held."""
 
-    tables: dict[str, Table] = field(default_factory=dict)
-    """message name to its table; only messages that occur"""
+    pieces: dict[str, list[Table]] = field(default_factory=dict)
+    """message name to its tables, one after the other in file order; only messages that occur"""
     unknown: list[tuple[int, int]] = field(default_factory=list)
     """offset and message id of each sound frame with an id this version does not know"""
     corrupt: list[CorruptFrame] = field(default_factory=list)
 
+    @cached_property
+    def tables(self) -> dict[str, Table]:
+        """Message name to its table; only messages that occur.
+
+        Why `pieces` as well: joining them is one more copy, which whoever keeps
+        the rows elsewhere has no need of.
+        """
+        return {name: _joined(parts) for name, parts in self.pieces.items()}
+
     @property
     def frame_count(self) -> int:
         """Sound frames, unknown ones included."""
-        return sum(len(table) for table in self.tables.values()) + len(self.unknown)
+        found = sum(len(table) for parts in self.pieces.values() for table in parts)
+        return found + len(self.unknown)
 
 
 @dataclass
@@ -141,16 +155,24 @@ def _batch(parts: list[_Part]) -> Batch:
     for part in parts:
         for name, table in part.tables:
             by_name.setdefault(name, []).append(table)
-    tables = {
-        message.name: _joined(by_name[message.name])
+    pieces = {
+        message.name: _ordered(by_name[message.name])
         for message in layouts()
         if message.name in by_name
     }
     return Batch(
-        tables,
+        pieces,
         sorted(item for part in parts for item in part.unknown),
         sorted(item for part in parts for item in part.corrupt),
     )
+
+
+def _ordered(parts: list[Table]) -> list[Table]:
+    """The same rows, in file order from table to table."""
+    follow = all(
+        before.offsets[-1] < after.offsets[0] for before, after in pairwise(parts)
+    ) and all(_in_order(part.offsets) for part in parts)
+    return parts if follow else [_joined(parts)]
 
 
 def _joined(parts: list[Table]) -> Table:
@@ -229,7 +251,47 @@ def _last_zero(buffer: U8) -> int:
     return -1
 
 
+@dataclass
+class _Leftovers:
+    """Rows that are no sample frame, of several sections, each a short stream of its own.
+
+    Why kept: the work on columns costs by the call, so the heartbeats and time marks
+    of half a million samples are decoded at once.
+    """
+
+    packed: list[U8] = field(default_factory=list)
+    origins: list[I64] = field(default_factory=list)
+
+    def add(self, packed: U8, origins: I64) -> list[_Part]:
+        """Keep them; decodes what is kept when it has become too much."""
+        self.packed.append(packed)
+        self.origins.append(origins)
+        return self.split() if sum(map(len, self.packed)) > _LEFTOVER_BYTES else []
+
+    def split(self) -> list[_Part]:
+        """Decode everything kept."""
+        packed, origins = self.packed, self.origins
+        self.packed, self.origins = [], []
+        if not packed:
+            return []
+        return _split(np.concatenate(packed), np.concatenate(origins), SLOT_BYTES)
+
+
 def _decode_delimited(buffer: U8, base: int) -> list[_Part]:
+    """Decode bytes that start after a delimiter and end with one, section by section."""
+    parts: list[_Part] = []
+    left = _Leftovers()
+    start = 0
+    while start < len(buffer):
+        end = start + _last_zero(buffer[start : start + _SECTION_BYTES]) + 1
+        if end == start:
+            end = len(buffer)  # no delimiter for so long: not a stream of ours
+        parts += _decode_section(buffer[start:end], base + start, left)
+        start = end
+    return parts + left.split()
+
+
+def _decode_section(buffer: U8, base: int, leftovers: _Leftovers) -> list[_Part]:
     """Decode bytes that start after a delimiter and end with one."""
     rows = buffer[: len(buffer) // SLOT_BYTES * SLOT_BYTES].reshape(-1, SLOT_BYTES)
     # A row is one sample frame if a delimiter ends it and the row before it, and none is
@@ -254,13 +316,15 @@ def _decode_delimited(buffer: U8, base: int) -> list[_Part]:
     # What is left (longer frames, padding, damage) comes in runs that start after a
     # delimiter and end with one: packed together they are a short stream of their own.
     left = np.flatnonzero(~taken)
+    if rows.size == len(buffer):
+        return parts + leftovers.add(rows[left].reshape(-1), left * SLOT_BYTES + base)
     packed = np.concatenate([rows[left].reshape(-1), buffer[rows.size :]])
     return parts + _split(packed, np.append(left, len(rows)) * SLOT_BYTES + base, SLOT_BYTES)
 
 
 def _decode_rows(rows: U8, chosen: I64, base: int, taken: NDArray[np.bool_]) -> _Part:
     """Decode rows that are one frame each; give back in ``taken`` those that are not."""
-    columns = turned(rows.take(chosen, axis=0))[:_SAMPLE_ENCODED]
+    columns = turned(rows, chosen)[:_SAMPLE_ENCODED]
     lowest = columns.min(axis=0)
     if not lowest.all():
         taken[chosen[lowest == 0]] = False

@@ -25,7 +25,7 @@ from .layout import CRC_BYTES, MessageLayout
 U8 = NDArray[np.uint8]
 U32 = NDArray[np.uint32]
 
-_TURN_ROWS: Final = 4096
+_TURN_ROWS: Final = 2048
 
 
 @cache
@@ -45,11 +45,18 @@ def crc_tables(length: int) -> tuple[int, U32]:
     return constant, tables
 
 
-def turned(rows: U8) -> U8:
-    """Frames (n, length) as byte columns (length, n), a few thousand frames at a time."""
-    columns = np.empty(rows.shape[::-1], np.uint8)
-    for first in range(0, len(rows), _TURN_ROWS):
-        columns[:, first : first + _TURN_ROWS] = rows[first : first + _TURN_ROWS].T
+def turned(rows: U8, chosen: NDArray[np.int64] | None = None) -> U8:
+    """Frames (n, length), or those chosen of them, as byte columns (length, n).
+
+    A few thousand frames at a time: what is picked is turned while it is in the
+    processor's nearest cache.
+    """
+    count = len(rows) if chosen is None else len(chosen)
+    columns = np.empty((rows.shape[1], count), np.uint8)
+    for first in range(0, count, _TURN_ROWS):
+        part = slice(first, first + _TURN_ROWS)
+        picked = rows[part] if chosen is None else rows.take(chosen[part], axis=0)
+        columns[:, part] = picked.T
     return columns
 
 
@@ -68,6 +75,8 @@ def decode_cobs(columns: U8) -> NDArray[np.bool_]:
     for position in range(1, length):
         column = columns[position]
         np.equal(due, position, out=is_code)
+        if not is_code.any():
+            continue
         np.multiply(column, is_code.view(np.uint8), out=code)
         np.add(due, code, out=due)
         np.subtract(column, code, out=column)
@@ -78,10 +87,8 @@ def decode_cobs(columns: U8) -> NDArray[np.bool_]:
 def constant_bytes(columns: U8) -> list[int | None]:
     """The value of each byte that is the same in every frame; None where it is not."""
     firsts = columns[:, 0].tolist()
-    return [
-        first if (column == first).all() else None
-        for first, column in zip(firsts, columns, strict=True)
-    ]
+    same = (columns == columns[:, :1]).all(axis=1).tolist()
+    return [first if alike else None for first, alike in zip(firsts, same, strict=True)]
 
 
 def crc_matches(payload: U8, constants: list[int | None], sent: U8) -> NDArray[np.bool_]:

@@ -103,7 +103,7 @@ def test_frames_and_garbage_any_chunking(data: bytes, cuts: list[int]) -> None:
     assert decoder.pending_bytes == len(data) - data.rfind(b"\x00") - 1
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(streams, st.lists(st.integers(0, 10_000), max_size=6), st.integers(1, 60))
 def test_bulk_and_streaming_decoder_agree(data: bytes, cuts: list[int], copies: int) -> None:
     data = data * copies if len(data) < 2000 else data

@@ -35,6 +35,7 @@ _COMMANDS: Final = {
     "overview": "Draw a whole recording at a glance.",
     "screen": "Open the screens: client display and operator pages.",
     "publish": "Offer the stream to other programs.",
+    "catalogue": "Recordings of many boxes and sites, searchable.",
     "export": "Write a recording as CSV, Parquet or MCAP.",
     "bridge": "Find out what the wires of an unknown load cell are.",
     "wiper": "Find out which terminal of a potentiometer is the wiper.",

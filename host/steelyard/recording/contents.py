@@ -16,7 +16,7 @@ from steelyard_protocol.messages import TICKS_PERIOD_US
 from steelyard.recording.documents import DocumentAssembler
 from steelyard.recording.envelope import run_starts
 from steelyard.recording.rows import RowT, rows, table_name
-from steelyard.time_sync import ClockMark, ClockModel, TickTimeline
+from steelyard.time_sync import ClockModel, MarkColumns, TickTimeline
 
 SAMPLE_TABLES: Final = ("load_sample", "angle_sample")
 _BLOCK_ROWS: Final = 1 << 14
@@ -36,9 +36,9 @@ class Contents:
 
     def add(self, batch: Batch) -> None:
         """Take in one batch."""
-        for name, table in batch.tables.items():
+        for name, tables in batch.pieces.items():
             if name not in SAMPLE_TABLES:
-                self._parts.setdefault(name, []).append(table)
+                self._parts.setdefault(name, []).extend(tables)
 
     def table(self, name: str) -> Table:
         """All frames of one message so far, as columns."""
@@ -88,14 +88,13 @@ class Timeline:
         device_us = self.device_us(
             marks.columns["boot_id"], marks.columns["device_ticks_us"], marks.offsets
         )
-        columns = [
-            marks.columns[name].tolist()
-            for name in ("boot_id", "host_monotonic_ns", "host_unix_ns", "round_trip_us")
-        ]
-        return ClockModel(
-            ClockMark(boot_id, device, monotonic_ns, unix_ns, round_trip_us)
-            for boot_id, monotonic_ns, unix_ns, round_trip_us, device in zip(
-                *columns, device_us.tolist(), strict=True
+        return ClockModel.of_columns(
+            MarkColumns(
+                marks.columns["boot_id"],
+                device_us,
+                marks.columns["host_monotonic_ns"].astype(np.int64),
+                marks.columns["host_unix_ns"].astype(np.int64),
+                marks.columns["round_trip_us"].astype(np.int64),
             )
         )
 

@@ -117,10 +117,10 @@ def make_overview(path: Path, columns: int = COLUMNS, progress: Progress | None 
 
 def _channel_tables(batch: Batch) -> list[tuple[str, int, Table]]:
     return [
-        (name, channel, channel_rows(batch.tables[name], channel))
+        (name, channel, channel_rows(table, channel))
         for name in SAMPLE_TABLES
-        if name in batch.tables
-        for channel in channels_of(batch.tables[name])
+        for table in batch.pieces.get(name, ())
+        for channel in channels_of(table)
     ]
 
 

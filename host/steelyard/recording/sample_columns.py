@@ -63,17 +63,22 @@ class SampleColumns:
     def __init__(self) -> None:
         self._tables: dict[tuple[str, int], GrowingTable] = {}
         self._first_offsets: dict[int, int] = {}
+        self._part_before = 0.0
 
     def add(self, batch: Batch, part_of_all: float) -> None:
         """Take in one batch; with it, this part of the recording (0 to 1) has been read."""
         for name in SAMPLE_TABLES:
-            if name not in batch.tables:
-                continue
-            table = batch.tables[name]
-            self._note_boots(table)
-            for channel in channels_of(table):
-                own = self._tables.setdefault((name, channel), GrowingTable())
-                own.add(channel_rows(table, channel), min(1.02 / part_of_all, 64.0))
+            tables = batch.pieces.get(name, [])
+            left = sum(map(len, tables))
+            step = (part_of_all - self._part_before) / max(1, left)
+            for table in tables:
+                left -= len(table)
+                self._note_boots(table)
+                growth = min(1.02 / max(part_of_all - step * left, 1e-9), 64.0)
+                for channel in channels_of(table):
+                    own = self._tables.setdefault((name, channel), GrowingTable())
+                    own.add(channel_rows(table, channel), growth)
+        self._part_before = part_of_all
 
     def take(self, name: str) -> Iterator[tuple[int, dict[str, NDArray[Any]]]]:
         """Give away the columns of each channel of a message."""

@@ -12,9 +12,9 @@ from steelyard.errors import RecordingFormatError, RecordingStorageError
 
 from .append_file import storage_error
 
-CHUNK_BYTES: Final = 1 << 22
-"""Read at a time: one block of the bulk decoder, and enough heartbeats and time marks of
-a long recording to be decoded many at once. Decoding takes some 15 times this in memory."""
+CHUNK_BYTES: Final = 1 << 24
+"""Read at a time: eight blocks of the bulk decoder, whose heartbeats and time marks are then
+many enough to be decoded at once."""
 
 Progress = Callable[[int, int], None]
 """Called with bytes done and bytes in all."""

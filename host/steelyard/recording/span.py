@@ -156,14 +156,14 @@ def _landmark(encoded: bytes, offset: int) -> Landmark | None:
 
 def _part(batch: Batch, begin: int, end: int) -> Batch:
     """The frames before ``end`` of a batch whose decoder began at ``begin`` of the file."""
-    tables = {}
+    pieces = {}
     for name, table in batch.tables.items():
         count = int(np.searchsorted(table.offsets + begin, end))
         if count:
             columns = {key: values[:count] for key, values in table.columns.items()}
-            tables[name] = Table(columns, table.offsets[:count] + begin)
+            pieces[name] = [Table(columns, table.offsets[:count] + begin)]
     return Batch(
-        tables,
+        pieces,
         [(begin + place, number) for place, number in batch.unknown if begin + place < end],
         [
             CorruptFrame(begin + item.offset, item.length, item.reason)

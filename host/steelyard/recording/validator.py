@@ -69,8 +69,8 @@ class _Validation:
                 return self.report
             openings = self.contents.link_offsets(LinkState.OPENED)
             for name in SAMPLE_TABLES:
-                if name in batch.tables:
-                    self.tallies.add(name, batch.tables[name], openings)
+                for table in batch.pieces.get(name, ()):
+                    self.tallies.add(name, table, openings)
         if not self.report.frames_good_total:
             raise not_a_recording(self.scan.path, self.scan.size_bytes)
         self._describe()
@@ -89,7 +89,8 @@ class _Validation:
         room = _PLACES_LISTED - len(report.bad_places)
         report.bad_places += [frame.offset for frame in batch.corrupt[:room]]
         self.reasons.update(frame.reason for frame in batch.corrupt)
-        self.frames.update({name: len(table) for name, table in batch.tables.items()})
+        for name, tables in batch.pieces.items():
+            self.frames[name] += sum(map(len, tables))
 
     def _version_problem(self) -> str:
         found = self.contents.first_header()

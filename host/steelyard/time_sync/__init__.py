@@ -9,7 +9,7 @@
 
 from __future__ import annotations
 
-from steelyard.time_sync.clock_fit import ClockFit, ClockMark, fit_clock
+from steelyard.time_sync.clock_fit import ClockFit, ClockMark, MarkColumns, fit_clock
 from steelyard.time_sync.clock_model import ClockModel, WallClockStep
 from steelyard.time_sync.exchange import ClockExchange
 from steelyard.time_sync.ticks import (
@@ -24,6 +24,7 @@ __all__ = [
     "ClockFit",
     "ClockMark",
     "ClockModel",
+    "MarkColumns",
     "TickTimeline",
     "TickUnwrapper",
     "WallClockStep",

@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -109,22 +109,72 @@ class _Points:
         return _Points(self.elapsed_us[keep], self.ahead_us[keep], self.uncertainty_us[keep])
 
 
-def fit_clock(marks: Sequence[ClockMark]) -> ClockFit:
+@dataclass(frozen=True)
+class MarkColumns:
+    """Time marks as columns of shape (n,): thirty thousand of them are one thing, not thirty
+    thousand."""
+
+    boot_ids: npt.NDArray[Any]
+    device_us: Int64Array
+    host_monotonic_ns: Int64Array
+    host_unix_ns: Int64Array
+    round_trip_us: Int64Array
+
+    def __len__(self) -> int:
+        return len(self.device_us)
+
+    def __getitem__(self, rows: slice) -> MarkColumns:
+        return MarkColumns(
+            self.boot_ids[rows],
+            self.device_us[rows],
+            self.host_monotonic_ns[rows],
+            self.host_unix_ns[rows],
+            self.round_trip_us[rows],
+        )
+
+    def marks(self) -> list[ClockMark]:
+        """One by one."""
+        columns = (
+            self.boot_ids,
+            self.device_us,
+            self.host_monotonic_ns,
+            self.host_unix_ns,
+            self.round_trip_us,
+        )
+        return list(map(ClockMark, *(column.tolist() for column in columns)))
+
+    @classmethod
+    def of(cls, marks: Sequence[ClockMark]) -> MarkColumns:
+        """Columns of these marks."""
+
+        def column(name: str) -> Int64Array:
+            return np.array([getattr(mark, name) for mark in marks], np.int64)
+
+        return cls(
+            column("boot_id"),
+            column("device_us"),
+            column("host_monotonic_ns"),
+            column("host_unix_ns"),
+            column("round_trip_us"),
+        )
+
+
+def fit_clock(marks: Sequence[ClockMark] | MarkColumns) -> ClockFit:
     """Fit the line through marks of one boot, in order of time; one mark is enough.
 
     Raises:
         TimeSyncError: no marks, or marks of several boots.
     """
-    boots = {mark.boot_id for mark in marks}
+    columns = marks if isinstance(marks, MarkColumns) else MarkColumns.of(marks)
+    boots = np.unique(columns.boot_ids)
     if len(boots) != 1:
         raise TimeSyncError(
             f"A clock fit needs time marks of one boot; there are {len(marks)} marks"
             f" of {len(boots)} boots.",
             "Fit each boot by itself.",
         )
-    device = np.array([mark.device_us for mark in marks], np.int64)
-    host = np.array([mark.host_monotonic_ns for mark in marks], np.int64)
-    round_trips = np.array([mark.round_trip_us for mark in marks], np.float64)
+    device, host = columns.device_us, columns.host_monotonic_ns
+    round_trips = columns.round_trip_us.astype(np.float64)
     centre = len(marks) // 2
     centre_device, centre_host = int(device[centre]), int(host[centre])
     elapsed = (device - centre_device).astype(np.float64)
@@ -141,7 +191,7 @@ def fit_clock(marks: Sequence[ClockMark]) -> ClockFit:
     unmodelled, scale = _unmodelled(kept, residuals)
     scaled = covariance * scale
     return ClockFit(
-        boot_id=marks[0].boot_id,
+        boot_id=int(boots[0]),
         first_device_us=int(device[0]),
         last_device_us=int(device[-1]),
         mark_count=len(kept.ahead_us),

@@ -26,6 +26,7 @@ from steelyard.time_sync.clock_fit import (
     ClockMark,
     FloatArray,
     Int64Array,
+    MarkColumns,
     fit_clock,
 )
 
@@ -45,17 +46,29 @@ class WallClockStep:
     step_ns: int
 
 
-@dataclass
 class _Stretch:
     """Marks of one boot between which the host's clock ran on."""
 
-    marks: list[ClockMark]
-    fit: ClockFit | None = None
+    def __init__(self, marks: list[ClockMark] | MarkColumns) -> None:
+        self._marks = marks
+        self._fit: ClockFit | None = None
+
+    @property
+    def latest(self) -> ClockMark:
+        return (self._marks[-1:].marks() if isinstance(self._marks, MarkColumns) else self._marks)[
+            -1
+        ]
+
+    def append(self, mark: ClockMark) -> None:
+        if isinstance(self._marks, MarkColumns):
+            self._marks = self._marks.marks()
+        self._marks.append(mark)
+        self._fit = None
 
     def fitted(self) -> ClockFit:
-        if self.fit is None:
-            self.fit = fit_clock(self.marks)
-        return self.fit
+        if self._fit is None:
+            self._fit = fit_clock(self._marks)
+        return self._fit
 
 
 @dataclass
@@ -66,9 +79,8 @@ class _BootMarks:
     def add(self, mark: ClockMark) -> None:
         """One mark off the line is a bad mark; two that agree are a new stretch."""
         current = self.stretches[-1]
-        if _consistent(current.marks[-1], mark):
-            current.marks.append(mark)
-            current.fit = None
+        if _consistent(current.latest, mark):
+            current.append(mark)
             self.suspects.clear()
         elif self.suspects and _consistent(self.suspects[-1], mark):
             self.stretches.append(_Stretch([*self.suspects, mark]))
@@ -91,6 +103,26 @@ class ClockModel:
         self._steps: list[WallClockStep] = []
         for mark in marks:
             self.add(mark)
+
+    @classmethod
+    def of_columns(cls, marks: MarkColumns) -> ClockModel:
+        """As from all these marks one by one, but at once where nothing out of the way happens.
+
+        That is: clocks ran on between any two marks of a boot, boots follow each
+        other, and nobody set the wall clock.
+        """
+        boots, starts = marks.boot_ids, [0]
+        if len(marks):
+            starts += (np.flatnonzero(boots[1:] != boots[:-1]) + 1).tolist()
+        if len(marks) < 2 or len(np.unique(boots)) != len(starts) or _anything_odd(marks, starts):
+            return cls(marks.marks())
+        model = cls()
+        for first, end in pairwise([*starts, len(marks)]):
+            stretch = _Stretch(marks[first:end])
+            model._boots[int(boots[first])] = _BootMarks([stretch])
+        model._latest = marks[-1:].marks()[0]
+        model._wall_difference_ns = int(marks.host_unix_ns[0]) - int(marks.host_monotonic_ns[0])
+        return model
 
     def add(self, mark: ClockMark) -> None:
         """Take the next mark."""
@@ -181,6 +213,21 @@ class ClockModel:
         ]
         index = np.searchsorted(np.array(borders, np.int64), times, side="right")
         return [(fit, index == number) for number, fit in enumerate(fits)]
+
+
+def _anything_odd(marks: MarkColumns, starts: list[int]) -> bool:
+    """Whether `ClockModel.add` would do anything but append, for any mark; see `_consistent`."""
+    host_ns = marks.host_monotonic_ns
+    elapsed_ns = np.abs(np.diff(host_ns))
+    wall_steps_ns = np.abs(np.diff(marks.host_unix_ns - host_ns))
+    if (wall_steps_ns > _WALL_STEP_LIMIT_NS + _WALL_RATE_LIMIT * elapsed_ns).any():
+        return True
+    device_us = np.diff(marks.device_us)
+    host_us = np.diff(host_ns) / 1000
+    slack_us = (marks.round_trip_us[:-1] + marks.round_trip_us[1:]) / 2 + _JUMP_LIMIT_US
+    stood = np.abs(host_us - device_us) > _RATE_LIMIT * np.abs(device_us) + slack_us
+    stood[np.array(starts[1:], np.int64) - 1] = False  # between two boots nothing is compared
+    return bool(stood.any())
 
 
 def _consistent(earlier: ClockMark, later: ClockMark) -> bool:
