@@ -37,6 +37,7 @@ from steelyard.publish.control_requests import ControlRequests
 from steelyard.publish.control_server import ControlServer, checked_token
 from steelyard.publish.hub import Consumer
 from steelyard.publish.joint import GivenProfile
+from steelyard.publish.promptness import be_prompt
 from steelyard.publish.publish_errors import MissingExtraError
 from steelyard.recording.append_file import storage_error
 
@@ -177,6 +178,7 @@ def publish(
     async def serve() -> None:
         servers = Servers(bind, lines, websocket, origins)
         async with Broker(source, servers, makers, recordings) as broker:
+            be_prompt()
             await _serve(broker, door, seconds, as_json)
 
     asyncio.run(serve())

@@ -14,6 +14,7 @@ import time
 from pathlib import Path
 
 from steelyard.publish import BoxSource, Broker, Servers
+from steelyard.publish.promptness import be_prompt
 
 
 def memory_mb(name: str) -> float:
@@ -33,6 +34,7 @@ async def serve(seconds: float, gather_seconds: float, ports: list[str]) -> None
             for port in ports
         ]
         await asyncio.gather(*(stack.enter_async_context(broker) for broker in brokers))
+        be_prompt()
         print(json.dumps([broker.line_address[1] for broker in brokers]), flush=True)  # type: ignore[index]
         # Half of the time to settle, then memory may not grow any more.
         await asyncio.sleep(seconds / 2)
