@@ -332,6 +332,7 @@ def test_a_word_out_of_step_resets_the_part_and_is_not_repeated() -> None:
     chip.clock.sleep_us(12_000)
     wire.drive = drive  # type: ignore[method-assign]
     assert chip.samples(1)[0][:2] == (NO_COUNTS, SampleFlags.DESYNC)
+    chip.clock.sleep_us(200)  # the pulse that resets it takes 128
     assert chip.part.resets_total == resets + 1
     flags = [sample[1] for sample in chip.samples(6)]
     assert flags == [SampleFlags.SETTLING] * 4 + [0, 0]
