@@ -158,10 +158,12 @@ class Hx711Reading:
             flags = SAMPLE_FLAGS_SUSPECT
             restarted = abs(counts - self._before) > _RESET_JUMP
         else:
-            restarted = self._collapses(counts)
-            if restarted:
-                flags = SAMPLE_FLAGS_SUSPECT
-            self._step = counts - self._before
+            before = self._before
+            if before >= _COLLAPSE_FROM or before <= -_COLLAPSE_FROM:
+                restarted = self._collapses(counts)
+                if restarted:
+                    flags = SAMPLE_FLAGS_SUSPECT
+            self._step = counts - before
             self._before = counts
         if late:
             flags |= SAMPLE_FLAGS_LATE_READ
@@ -180,8 +182,7 @@ class Hx711Reading:
         """True when a steady value falls as only a filter that starts over does."""
         before = abs(self._before)
         return (
-            before >= _COLLAPSE_FROM
-            and not self._settling_left
+            not self._settling_left
             and abs(counts) * _COLLAPSE_TIMES < before
             and abs(self._step) * _STEADY_SHARE < before
         )

@@ -1,18 +1,33 @@
-"""What a sample costs the firmware, as multiples of an empty loop step in the virtual machine."""
+"""What a sample costs the firmware, and what the RP2040's core has left.
+
+The virtual machine gives each piece of work as a multiple of an empty loop's
+step; the design's measured figures turn that into microseconds of an RP2040.
+``python tests/firmware/sample_cost.py`` prints the budget (tools/bench.py calls it).
+"""
 
 from __future__ import annotations
 
 import json
 import subprocess
+import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 ROUNDS = 20_000
 RP2040_LOOP_STEP_US = 3.3
 """One step of a bytecode loop on an RP2040 at 125 MHz: measured, see the design notes."""
 
-RATES_HZ = {"load_sample": 2 * 94.0, "angle_sample": 220.0, "frame": 2 * 94.0 + 220.0}
-"""Two amplifiers at their fastest, the arm at 200 Hz, the restraint at 20 Hz, a frame for each."""
+LOAD_HZ = 2 * 94.0
+"""Two amplifiers at the fastest that a part sold as 80 a second converts."""
+ARM_HZ = 200.0
+
+RATES_HZ = {"load_sample": LOAD_HZ, "angle_sample": ARM_HZ, "frame": LOAD_HZ + ARM_HZ}
+OTHER_US = {"I2C transfer": (ARM_HZ, 170.0), "status": (2.0, 5000.0), "collection": (2.0, 4000.0)}
+"""(a second, us each).  Transfer: 54 bits at 2.5 us, and calls.  Status: 127 bytes, estimated.
+Collection: the longest of the design's 1 to 4 ms."""
+
+WANTED_HEADROOM = 3.0
 
 
 def sample_cost(start_program: Callable[..., Any], rounds: int = ROUNDS) -> dict[str, float]:
@@ -31,7 +46,38 @@ def sample_cost(start_program: Callable[..., Any], rounds: int = ROUNDS) -> dict
     return steps
 
 
-def core_share(steps: dict[str, float]) -> float:
-    """Share of an RP2040's core that the default stream takes, by those steps."""
-    busy_us = sum(steps[name] * rate for name, rate in RATES_HZ.items()) * RP2040_LOOP_STEP_US
-    return busy_us * 1e-6
+def budget_ms(steps: dict[str, float]) -> dict[str, float]:
+    """Milliseconds of the core that each kind of work takes in a second."""
+    work = {
+        name: steps[name] * RP2040_LOOP_STEP_US * rate / 1000 for name, rate in RATES_HZ.items()
+    }
+    return work | {name: rate * each / 1000 for name, (rate, each) in OTHER_US.items()}
+
+
+def headroom(steps: dict[str, float]) -> float:
+    """How many times the work of a second fits into a second."""
+    return 1000 / sum(budget_ms(steps).values())
+
+
+def main() -> int:
+    """Measure and print; 1 when there is less headroom than wanted."""
+    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+    from micropython.conftest import program_starter
+
+    steps = sample_cost(program_starter())
+    for name, rate in RATES_HZ.items():
+        each_us = steps[name] * RP2040_LOOP_STEP_US
+        print(f"{name}: {steps[name]:.0f} steps = {each_us:.0f} us, {rate:.0f} a second")
+    for name, milliseconds in budget_ms(steps).items():
+        print(f"  {name}: {milliseconds:.0f} ms a second")
+    times = headroom(steps)
+    met = times >= WANTED_HEADROOM
+    print(
+        f"RP2040 at 2 x 94 conversions and 200 angles a second: {times:.2f}x"
+        f" (wanted {WANTED_HEADROOM:g}x) {'ok' if met else 'MISSED'}"
+    )
+    return 0 if met else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -63,6 +63,8 @@ class _FlagFinding:
     words: str
     cause: str
     advice: str
+    without: int = 0
+    """Samples with one of these are another finding's."""
 
 
 _FLAG_FINDINGS: Final = (
@@ -70,10 +72,21 @@ _FLAG_FINDINGS: Final = (
         SampleFlags.BUS_ERROR,
         "bus_error",
         "without an answer from the sensor",
-        "The sensor does not answer: no supply, SDA and SCL exchanged or broken, no pull-ups, a"
-        " cable too long, or something holds the bus.",
-        "Measure 3.3 V at the module and at rest 3.3 V on SDA and SCL; check the pins against"
+        "The sensor does not answer, though nothing holds the bus: no supply, SDA and SCL"
+        " exchanged, a wire broken, or a cable too long.",
+        "Measure 3.3 V at the module; check SDA and SCL from end to end against"
         " hardware/WIRING.md; shorten the cable to less than 0.5 m.",
+        without=SampleFlags.LINE_HELD,
+    ),
+    _FlagFinding(
+        SampleFlags.LINE_HELD,
+        "bus_held",
+        "with SDA or SCL held low",
+        "A line of the bus is shorted to ground, has no pull-up, or a part hangs in mid-byte"
+        " (nine clock pulses did not free it).",
+        "Take the sensor module off: if the finding turns into one without an answer, the module"
+        " holds the line: cut its supply, then exchange it. Else unplug the box and measure SDA"
+        " and SCL to ground: below 100 ohms is a short in the cable.",
     ),
     _FlagFinding(
         SampleFlags.MAGNET_MISSING,
@@ -137,7 +150,7 @@ def check_angle_flags(channel: AngleChannel) -> list[Finding]:
             item.advice,
         )
         for item in _FLAG_FINDINGS
-        if (count := channel.seen.flagged(item.flag))
+        if (count := channel.seen.flagged(item.flag, item.without))
     ]
     if channel.seen.invalid_transitions:
         found.append(

@@ -25,6 +25,7 @@ STUCK_FROM: Final = 8
 ZERO_SHARE: Final = 0.2
 UNEVEN_SHARE: Final = 0.15
 MANY_SHARE: Final = 0.01
+TORN_TAIL: Final = 0xFFF
 
 
 def check_load(channel: LoadChannel) -> list[Finding]:
@@ -84,16 +85,29 @@ def _line_faults(channel: LoadChannel) -> Iterator[Finding]:
     seen, total = channel.seen, len(channel.seen.flags)
     missing, desync = seen.flagged(SampleFlags.NO_CONVERSION), seen.flagged(SampleFlags.DESYNC)
     late = seen.flagged(SampleFlags.LATE_READ)
+    if held := seen.flagged(SampleFlags.LINE_HELD):
+        to_ground = bool(desync)
+        yield channel.finding(
+            "clock_line_shorted",
+            Severity.FAULT,
+            f"{held} of {total} samples lost: SCK does not follow the box",
+            "none",
+            f"SCK is shorted to {'ground' if to_ground else 'the supply'}, in the cable, at the"
+            " terminals or inside the amplifier.",
+            "Unplug the box. Measure from SCK to"
+            f" {'ground' if to_ground else '3.3 V'}: below 100 ohms is the short. Take the"
+            " amplifier off: if it stays, it is in the cable or the box.",
+        )
+        return
     if missing and not channel.rate_pin_is_low:
         yield channel.finding(
             "no_conversion",
             Severity.FAULT,
             f"{missing} of {total} samples without a conversion",
             "none",
-            "The amplifier has no supply, its DOUT wire is broken or held high, or SCK is held"
-            " high, which puts it to sleep.",
-            "Measure the module's supply; check DOUT and SCK against hardware/WIRING.md with the"
-            " meter's continuity range.",
+            "The amplifier has no supply, or its DOUT wire is broken or held high. (SCK follows.)",
+            "Measure the module's supply: 2.6 V or more. Then unplug the box and check DOUT from"
+            " end to end with the meter's continuity range: silence is the break.",
         )
     if desync:
         yield channel.finding(
@@ -101,9 +115,11 @@ def _line_faults(channel: LoadChannel) -> Iterator[Finding]:
             Severity.FAULT,
             f"{desync} of {total} reads out of step",
             "none",
-            "DOUT is shorted to ground, the SCK wire is broken, or disturbances add clock pulses.",
-            "Check DOUT and SCK for a short and a break; keep both shorter than 0.3 m and away from"
-            " mains and motor cables.",
+            "DOUT is shorted to ground, or the SCK wire is broken: from the box the two look alike."
+            " A few only: disturbances add clock pulses.",
+            "Unplug the box and take the meter. SCK from the box's pin to the module's: no"
+            " continuity is the break. DOUT to ground: below 100 ohms is the short. Both sound:"
+            " keep the wires below 0.3 m and away from mains and motor cables.",
         )
     if late and not channel.rate_pin_is_low:
         yield channel.finding(
@@ -111,8 +127,10 @@ def _line_faults(channel: LoadChannel) -> Iterator[Finding]:
             Severity.WARNING,
             f"{late} of {total} conversions read so late that one may be missing",
             "none",
-            "The microcontroller was busy for more than 10 ms.",
-            "Load the firmware again; another program on the board takes its time.",
+            "The amplifier skipped a conversion, or the microcontroller was busy for more than"
+            " 10 ms.",
+            "100 nF at the module's supply. If it is many: load the firmware again; another program"
+            " on the board takes its time.",
         )
 
 
@@ -134,7 +152,19 @@ def _value_faults(channel: LoadChannel) -> Iterator[Finding]:
                 "Unplug the cell and measure its six resistances: steelyard bridge says what is"
                 " wrong. Then check the plug and the amplifier's screw terminals.",
             )
-    if torn := seen.flagged(SampleFlags.SUSPECT):
+    torn, pulses = _suspects(channel)
+    if pulses:
+        yield channel.finding(
+            "extra_clock_pulses",
+            Severity.FAULT if pulses > MANY_SHARE * total else Severity.WARNING,
+            f"{pulses} of {total} conversions of the other input: a pulse too many on SCK",
+            "none",
+            "Disturbances on SCK between two readings. (Where the load is below 65,536 counts"
+            " they go unseen.)",
+            "100 to 330 ohms in SCK at the box, a ground wire beside it, shorter wires, away from"
+            " mains and motor cables.",
+        )
+    if torn:
         yield channel.finding(
             "torn_reads",
             Severity.FAULT if torn > MANY_SHARE * total else Severity.WARNING,
@@ -154,6 +184,17 @@ def _value_faults(channel: LoadChannel) -> Iterator[Finding]:
             "Take all load off; if it stays, the cell is damaged: replace it.",
         )
     yield from _stuck(channel)
+
+
+def _suspects(channel: LoadChannel) -> tuple[int, int]:
+    """Suspect samples that look torn (twelve ones at their end), and the others."""
+    words = [
+        counts
+        for counts, flags in zip(channel.seen.counts, channel.seen.flags, strict=True)
+        if flags & SampleFlags.SUSPECT
+    ]
+    torn = sum(1 for word in words if word & TORN_TAIL == TORN_TAIL)
+    return torn, len(words) - torn
 
 
 def _stuck(channel: LoadChannel) -> Iterator[Finding]:

@@ -67,9 +67,9 @@ class ChannelObservation:
         span_us = self.times_us[-1] if self.times_us else 0
         return self._conversions / (span_us * 1e-6) if span_us else None
 
-    def flagged(self, flag: int) -> int:
-        """How many samples carry a flag."""
-        return sum(1 for flags in self.flags if flags & flag)
+    def flagged(self, flag: int, without: int = 0) -> int:
+        """How many samples carry one of these flags, and none of the others."""
+        return sum(1 for flags in self.flags if flags & flag and not flags & without)
 
     def sound(self) -> list[tuple[int, int]]:
         """(time in us, counts) of the samples that are readings."""

@@ -53,7 +53,7 @@ class VirtualBox:
             clock_errors=(draw.uniform(0.0, 0.175), draw.uniform(0.0, 0.175)),
         )
         self.link = VirtualLink(self.clock, random.Random(f"{seed}/link"))
-        self.storage = VirtualStorage()
+        self.storage = VirtualStorage(self.options.flash)
         self.boots_total = 0
         self._firmware = load_firmware()
         self._entropy = random.Random(f"{seed}/boot")

@@ -110,6 +110,10 @@ def _chip_reset(box: VirtualBox, fault: Fault) -> None:
     box.bench.amplifiers[fault.channel].power_on()
 
 
+def _missed(box: VirtualBox, fault: Fault) -> None:
+    box.bench.amplifiers[fault.channel].skip_next()
+
+
 def _torn(box: VirtualBox, fault: Fault) -> None:
     box.bench.amplifiers[fault.channel].tear_next()
 
@@ -170,6 +174,7 @@ _ACTIONS: Final[dict[str, tuple[Action, Action]]] = {
     "clock_high": (_hold_clock(1), _hold_clock(None)),
     "clock_pulse": (_pulse, _nothing),
     "chip_reset": (_chip_reset, _nothing),
+    "missed": (_missed, _nothing),
     "torn": (_torn, _nothing),
     "saturate_high": (_offset(FAR_OUT_VOLTS), _offset(0.0)),
     "saturate_low": (_offset(-FAR_OUT_VOLTS), _offset(0.0)),

@@ -41,6 +41,7 @@ KINDS: Final[dict[str, FaultKind]] = {
     "clock_high": FaultKind("clock line of an amplifier shorted to its supply", channels=2),
     "clock_pulse": FaultKind("one pulse too many on a clock line", lasting=False, channels=2),
     "chip_reset": FaultKind("an amplifier resets by itself", lasting=False, channels=2),
+    "missed": FaultKind("one conversion does not come", lasting=False, channels=2),
     "torn": FaultKind("one conversion reads as 2**22 - 1", lasting=False, channels=2),
     "saturate_high": FaultKind("bridge wire broken: input far above range", channels=2),
     "saturate_low": FaultKind("bridge wire broken: input far below range", channels=2),

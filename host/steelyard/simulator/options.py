@@ -18,6 +18,7 @@ gravity    m/s^2, the true local one
 rate       80 or 10: the amplifiers' RATE pin
 drift      ppm by which the box's clock runs fast
 ticks      the tick counter at power-up, to see it wrap soon
+flash      folder that holds the box's flash, so that it outlives the program
 =========  ==========================================================
 """
 
@@ -74,6 +75,7 @@ class BoxOptions:
     ticks_offset_us: int = 0
     start_unix_seconds: float = START_UNIX_SECONDS
     faults: tuple[Fault, ...] = ()
+    flash: Path | None = None
 
     @property
     def virtual_time(self) -> bool:
@@ -177,6 +179,10 @@ def _read_ticks(options: BoxOptions, value: str) -> BoxOptions:
     return replace(options, ticks_offset_us=int(_number("ticks", value, 0, 2**30 - 1)))
 
 
+def _read_flash(options: BoxOptions, value: str) -> BoxOptions:
+    return replace(options, flash=Path(value))
+
+
 def _read_faults(options: BoxOptions, value: str) -> BoxOptions:
     return replace(options, faults=parse_faults(value))
 
@@ -194,4 +200,5 @@ _READERS: Final[dict[str, Callable[[BoxOptions, str], BoxOptions]]] = {
     "drift": _read_drift,
     "ticks": _read_ticks,
     "script": _read_script,
+    "flash": _read_flash,
 }

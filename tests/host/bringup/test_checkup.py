@@ -78,7 +78,10 @@ FAULTS = {
     "data_high at once": ("data_high@0", "no_conversion", 0),
     "data_low": (f"data_low{DURING}", "desync", 0),
     "clock_cut": (f"clock_cut.1{DURING}", "desync", 1),
+    "clock_low": (f"clock_low{DURING}", "clock_line_shorted", 0),
+    "clock_high": (f"clock_high.1{DURING}", "clock_line_shorted", 1),
     "chip_reset": ("chip_reset@3.005", "uneven_conversions", 0),
+    "missed": (f"missed{DURING}", "late_reads", 0),
     "torn": (f"torn.1{DURING}", "torn_reads", 1),
     "saturate_high": (f"saturate_high{DURING}", "saturated_high", 0),
     "saturate_low": (f"saturate_low.1{DURING}", "saturated_low", 1),
@@ -86,14 +89,48 @@ FAULTS = {
     "magnet_weak": (f"magnet_weak{DURING}", "magnet_weak", 2),
     "magnet_strong": ("magnet_strong@0", "magnet_strong", 2),
     "bus_fail": (f"bus_fail{DURING}", "bus_error", 2),
-    "bus_stuck": (f"bus_stuck{DURING}", "bus_error", 2),
+    "bus_stuck": (f"bus_stuck{DURING}", "bus_held", 2),
     "open_wiper": (f"open_wiper{DURING}", "open_circuit", 3),
     "button": ("button@0", "button_stuck", None),
     "flash_full": ("flash_full@0", "settings_not_stored", None),
 }
-"""Two pairs of faults look alike from outside the box and share a finding, whose cause names
-both: data line low and clock line cut (the line never goes high after a read), and the two ways
-in which the angle sensor's bus fails (no transfer succeeds)."""
+"""Data line low and clock line cut look alike at the box's pins (the line never goes high after
+a read) and share a finding: its cause names both, its advice tells them apart with a meter."""
+
+
+def test_two_that_look_alike_are_told_apart_with_a_meter() -> None:
+    (item,) = check(f"faults=clock_cut{DURING}").findings
+    assert "DOUT is shorted to ground" in item.cause
+    assert "SCK wire is broken" in item.cause
+    assert "no continuity is the break" in " ".join(item.advice.split())
+    assert "below 100 ohms is the short" in item.advice
+
+
+def test_a_pulse_too_many_on_the_clock_line() -> None:
+    loaded = "masses=40&dwell=60"
+    item, *others = check(f"{loaded}&faults=clock_pulse@3").findings
+    assert (item.code, item.channel, item.severity) == ("extra_clock_pulses", 0, Severity.WARNING)
+    assert item.measured.startswith("1 of ")
+    assert [other.code for other in others] == [code for code, _ in codes(check(loaded))]
+
+
+def test_a_short_is_named_by_its_side() -> None:
+    for name, side in (("clock_low", "ground"), ("clock_high", "the supply")):
+        (item,) = check(f"faults={name}{DURING}").findings
+        assert f"shorted to {side}" in item.cause
+
+
+def test_text_for_a_modem_is_garbage_and_no_more() -> None:
+    port = open_port()
+    with Box.open(port) as box:
+        clock = port.box.clock
+        for later_us in (3_000_000, 4_000_000):  # as such programs do, more than once
+            clock.schedule_at(
+                clock.now_us + later_us, lambda: port.box.link.send(b"AT+CGMI\r\n")
+            )
+        result = run_checkup(box, REST)
+    assert codes(result) == [("garbage_received", None)]
+    assert "9 bytes" in result.findings[0].measured
 
 
 @pytest.mark.parametrize("name", FAULTS)
@@ -109,7 +146,8 @@ def test_each_fault_gives_its_own_finding_and_no_other(name: str) -> None:
 
 
 def test_no_fault_of_the_simulator_is_left_out() -> None:
-    assert {name.split(",")[0].split(" ")[0] for name in FAULTS} == set(KINDS)
+    named = {name.split(",")[0].split(" ")[0] for name in FAULTS}
+    assert named == set(KINDS) - {"clock_pulse"}  # shows under load only: above
 
 
 def test_an_amplifier_at_ten_a_second() -> None:

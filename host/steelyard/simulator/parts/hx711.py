@@ -145,6 +145,12 @@ class HX711:
         """Let the next conversion read as ``word``: a disturbed read."""
         self._tear_words.append(word)
 
+    def skip_next(self) -> None:
+        """Let the next conversion come a period late: one is missing."""
+        self._due_us += self.period_us
+        self._generation += 1
+        self._schedule()
+
     # --- conversions -----------------------------------------------------------------
 
     def _schedule(self) -> None:
