@@ -303,6 +303,19 @@ def test_a_gain_that_is_not_the_calibrations(box: Rig) -> None:
     assert sum(sound) / len(sound) == pytest.approx(0.0005 * 64 * 2**24, rel=1e-3)
 
 
+@pytest.mark.parametrize("gain", [128, 64, 32])
+def test_gain_and_input_can_be_chosen(box: Rig, gain: int) -> None:
+    """Input A at 128 and 64; input B, which the bench ties to ground, at 32."""
+    box.ask(records.WriteSetting(1, records.SettingKey.LOAD_GAIN, 0, gain, bytes(16)))
+    assert box.ask(records.Identify(2))[1].gain == gain
+    box.run_ms(200)
+    box.start()
+    sound = [sample.load_counts for sample in box.load_samples(200) if not sample.flags]
+    wanted = 0.0 if gain == 32 else 0.0005 * gain * 2**24
+    assert sum(sound) / len(sound) == pytest.approx(wanted, rel=1e-3, abs=100)
+    assert box.bench.amplifiers[0].gain == gain
+
+
 @pytest.mark.parametrize("pio", [False, True])
 def test_ten_conversions_a_second_for_eighty(pio: bool) -> None:
     rig = Rig(pio=pio, rate_sps=10)
