@@ -1,13 +1,14 @@
 """From raw counts to newtons, with an uncertainty that is true and a record that proves it.
 
 Order of the parts: ``weights``, ``gravity`` and ``lever`` say what hangs and how hard it
-pulls; ``stability`` and ``guided_run`` take readings; ``readings`` and ``readings_file`` hold
-them; ``response_fit`` puts a curve through them on ``least_squares``; ``suspects`` and
-``agreement`` find slips; ``force_calibration`` is the immutable result, ``torque_calibration``
-the same for weights on the movement arm, ``applied`` uses it, ``calibration_file`` keeps it;
-``uncertainty`` and ``student_t`` are the arithmetic of the GUM.  ``angle_calibration`` is for an
-angle channel.  Its life afterwards: ``in_service`` (age, temperature), ``comparison`` (as found,
-as left), ``daily_check`` on ``control_chart``, all of it in ``history``, kept by ``register``.
+pulls; ``stability``, ``run_plan``, ``held_load`` and ``guided_run`` take readings;
+``readings`` and ``readings_file`` hold them; ``response_fit`` puts a curve through them on
+``least_squares``; ``suspects`` and ``agreement`` find slips; ``force_calibration`` is the
+immutable result, ``torque_calibration`` the same for weights on the movement arm, ``applied``
+uses it, ``calibration_file`` keeps it; ``uncertainty``, ``interval`` and ``student_t`` are the
+arithmetic of the GUM.  ``angle_calibration`` is for an angle channel.  Its life afterwards:
+``in_service`` (age, temperature), ``comparison`` (as found, as left), ``daily_check`` on
+``control_chart``, all of it in ``history``, kept by ``register``.
 
 This is an in-house calibration, not an accredited one, and the machine is not a medical device.
 """
@@ -27,11 +28,12 @@ from steelyard.calibration.calibration_file import (
 from steelyard.calibration.creep_test import CreepTest, creep_test
 from steelyard.calibration.force_calibration import ForceCalibration, calibrate_force
 from steelyard.calibration.gravity import Gravity
-from steelyard.calibration.guided_run import GuidedRun, Phase, Progress, RunStep, plan_run
+from steelyard.calibration.guided_run import GuidedRun, Phase, Progress
 from steelyard.calibration.in_service import InService
 from steelyard.calibration.lever import LeverArm
 from steelyard.calibration.readings import Binding, Conditions, Direction, LoadPoint
 from steelyard.calibration.readings_file import ReadingsFile, read_readings
+from steelyard.calibration.run_plan import RunStep, plan_run
 from steelyard.calibration.stability import (
     Stability,
     StabilityDetector,

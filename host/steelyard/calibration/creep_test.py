@@ -121,8 +121,11 @@ def creep_test(
 def _blocks(readings: Sequence[tuple[float, float]], kept: int) -> tuple[tuple[float, float], ...]:
     """Means of successive blocks, short ones first: creep is quick at the beginning.
 
-    The last keeps its last moment, so that a hold of 30 minutes stays one.
+    The last keeps its last moment, so that a hold of 30 minutes stays one.  Few
+    readings stay as they are: a test written down and read again is the same test.
     """
+    if len(readings) <= kept:
+        return tuple(readings)
     count = min(kept, len(readings))
     edges = [round(len(readings) * (index / count) ** 2) for index in range(count + 1)]
     blocks = [readings[start:end] for start, end in itertools.pairwise(edges) if end > start]

@@ -1,8 +1,21 @@
 """A calibration led step by step: what to hang next, and whether the reading is accepted.
 
-A state machine without I/O.  Whoever shows it (a terminal now, a screen later)
-prints ``current.text``, tells ``loaded()`` when the operator has done it, and
-feeds it every sample until the step is accepted or refused.
+A state machine without I/O, for whatever shows it: a terminal or a screen.  It is driven by
+three calls, and each gives a ``Progress`` with all there is to show:
+
+- ``loaded()`` when the operator has done what ``Progress.text`` asks (or wants it read again);
+- ``feed()`` with every sample of the channel; it is ignored unless measuring;
+- ``back()`` to take the last accepted reading again.
+
+``Progress.phase`` says what to draw::
+
+    OPERATOR ──loaded()──► MEASURING ──feed()──► OPERATOR    taken; the next step's text
+        ▲                      │                 FINISHED    taken; it was the last
+        └───── loaded() ── REFUSED ◄─────────────┘           the text says why; nothing taken
+
+While measuring, ``Progress.text`` says what it waits for ("moving: ...", "1.2 of 3.0 s seen").
+When finished, ``points()`` and ``creep()`` are what a calibration is made of.  Nothing is
+changed by stopping half-way: throw the run away.
 
 Loads hang over feet: the texts tell the operator to keep clear of them.
 """
@@ -15,13 +28,15 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
+from steelyard.calibration.creep_test import CreepTest, creep_test
+from steelyard.calibration.held_load import HeldLoad
 from steelyard.calibration.readings import (
     CONVERTER_HIGH,
     LEAST_SPAN_COUNTS,
     NEAR_THE_END,
-    Direction,
     LoadPoint,
 )
+from steelyard.calibration.run_plan import RunStep
 from steelyard.calibration.stability import (
     Stability,
     StabilityDetector,
@@ -30,14 +45,16 @@ from steelyard.calibration.stability import (
 )
 from steelyard.errors import CalibrationError
 
-EXERCISES: Final = 3
-"""Times the greatest load is put on before the first run (as ISO 376 asks, from memory)."""
-
 PATIENCE_SECONDS: Final = 30.0
 """A load that is not at rest after this long is refused with the reason last seen."""
 
 STEP_SHARE: Final = 0.3
 """Least and greatest change of counts, as a share of (and over) what the mass step should give."""
+
+
+SAME_SHARE: Final = 0.02
+"""Largest change between two readings of one load, as a share of all counts seen so far: more
+than any zero return, less than any weight (common practice, no source)."""
 
 
 class Phase(Enum):
@@ -47,17 +64,6 @@ class Phase(Enum):
     MEASURING = "measuring"
     REFUSED = "the reading was refused"
     FINISHED = "finished"
-
-
-@dataclass(frozen=True)
-class RunStep:
-    """One thing to do.  ``run`` 0 is an exercise of the load, which makes no point."""
-
-    run: int
-    direction: Direction
-    mass_kg: float
-    weights: tuple[str, ...]
-    text: str
 
 
 @dataclass(frozen=True)
@@ -71,49 +77,15 @@ class Progress:
     steps_total: int
 
 
-def plan_run(
-    loads: Sequence[tuple[float, tuple[str, ...]]], runs: int = 3, exercises: int = EXERCISES
-) -> tuple[RunStep, ...]:
-    """The steps of a calibration: exercises, then for each run zero, up, down, zero.
-
-    ``loads`` are (mass in kg, names of the weights), rising, without zero.
-    Raises CalibrationError when they do not rise or there are none.
-    """
-    masses = [mass for mass, _ in loads]
-    if not masses or masses[0] <= 0.0 or masses != sorted(set(masses)) or runs < 1:
-        raise CalibrationError(
-            f"Loads {', '.join(f'{mass:g}' for mass in masses) or 'none'} kg in {runs} runs make "
-            "no plan.",
-            "Give rising masses above zero and at least one run.",
-        )
-    zero: tuple[float, tuple[str, ...]] = (0.0, ())
-    steps: list[RunStep] = []
-    for _ in range(exercises):
-        steps.append(_step(0, Direction.UP, loads[-1]))
-        steps.append(_step(0, Direction.DOWN, zero))
-    for run in range(1, runs + 1):
-        steps += [_step(run, Direction.UP, load) for load in (zero, *loads)]
-        steps += [_step(run, Direction.DOWN, load) for load in (*reversed(loads[:-1]), zero)]
-    return tuple(steps)
-
-
-def _step(run: int, direction: Direction, load: tuple[float, tuple[str, ...]]) -> RunStep:
-    mass, weights = load
-    if mass == 0.0:
-        text = "Take all weights off and let go."
-    else:
-        names = f" ({' + '.join(weights)})" if weights else ""
-        way = "up" if direction is Direction.UP else "down"
-        text = f"Go {way} to {mass:g} kg{names}. Keep feet and hands clear, let it hang still."
-    return RunStep(run, direction, mass, weights, text)
-
-
 class GuidedRun:
     """Leads through a plan; see the module text for how to drive it."""
 
     def __init__(self, plan: Sequence[RunStep], limits: StabilityLimits | None = None) -> None:
         self._plan = tuple(plan)
+        self._limits = limits
         self._detector = StabilityDetector(limits)
+        self._held: HeldLoad | None = None
+        self._creep: CreepTest | None = None
         self._readings: list[Verdict] = []
         self._phase = Phase.OPERATOR if self._plan else Phase.FINISHED
         self._text = ""
@@ -145,12 +117,18 @@ class GuidedRun:
             self._detector.restart()
             self._phase, self._text, self._verdict = Phase.MEASURING, "", None
             self._measured_us, self._last_ticks = 0, None
+            step = self.current
+            hold = step.hold_seconds if step is not None else 0.0
+            self._held = HeldLoad(hold, self._limits) if hold > 0.0 else None
         return self.progress
 
     def back(self) -> Progress:
         """Throw the last accepted reading away and do its step again."""
         if self._readings:
             self._readings.pop()
+            step = self.current
+            if step is not None and step.hold_seconds > 0.0:
+                self._creep = None
         self._phase = Phase.OPERATOR if self._plan else Phase.FINISHED
         self._text, self._verdict = "", None
         return self.progress
@@ -159,10 +137,14 @@ class GuidedRun:
         """Take one sample; ignored unless measuring."""
         if self._phase is not Phase.MEASURING:
             return self.progress
+        if self._held is not None:
+            self._hold(self._held, counts, ticks_us, flags)
+            return self.progress
         if self._last_ticks is not None:
             self._measured_us += (ticks_us - self._last_ticks) % (1 << 30)
         self._last_ticks = ticks_us
         self._verdict = verdict = self._detector.add(counts, ticks_us, flags)
+        self._text = verdict.reason
         if verdict.stable:
             self._consider(verdict)
         elif verdict.stability in (Stability.SATURATED, Stability.FAULTY) or (
@@ -170,6 +152,10 @@ class GuidedRun:
         ):
             self._refuse(verdict.reason)
         return self.progress
+
+    def creep(self) -> CreepTest | None:
+        """What the held load showed; None where none was held yet."""
+        return self._creep
 
     def points(self) -> tuple[LoadPoint, ...]:
         """The readings accepted so far, exercises left out, in the order taken."""
@@ -197,9 +183,31 @@ class GuidedRun:
         self._text = ""
         self._phase = Phase.OPERATOR if self.current else Phase.FINISHED
 
+    def _hold(self, held: HeldLoad, counts: int, ticks_us: int, flags: int) -> None:
+        """One sample of a load held for creep."""
+        self._verdict = held.add(counts, ticks_us, flags)
+        self._text = held.text if held.at_rest is not None else self._verdict.reason
+        if held.refusal:
+            self._refuse(held.refusal)
+        elif held.at_rest is not None and len(held.readings) == 1:
+            objection = self._objection(held.at_rest)
+            if objection:  # before half an hour is spent on it
+                self._refuse(objection)
+        elif held.done and held.at_rest is not None:
+            self._end_hold(held.at_rest, held.readings)
+
+    def _end_hold(self, at_rest: Verdict, readings: Sequence[tuple[float, float]]) -> None:
+        unloaded = self._readings[-1].counts_mean if self._readings else 0.0
+        try:
+            self._creep = creep_test(unloaded, readings)
+        except CalibrationError as error:
+            self._refuse(error.what)
+        else:
+            self._consider(at_rest)
+
     def _refuse(self, reason: str) -> None:
         self._phase = Phase.REFUSED
-        self._text = f"Not accepted: {reason}."
+        self._text = f"Not accepted: {reason.removesuffix('.')}."
 
     def _objection(self, verdict: Verdict) -> str:
         """Why a steady reading cannot belong to this step; empty when it can."""
@@ -211,7 +219,7 @@ class GuidedRun:
         moved = verdict.counts_mean - self._readings[-1].counts_mean
         mass_step = step.mass_kg - self._plan[len(self._readings) - 1].mass_kg
         if mass_step == 0.0:
-            return ""
+            return self._same_load_objection(moved)
         if abs(moved) < max(LEAST_SPAN_COUNTS / 10.0, 10.0 * verdict.counts_standard_error):
             return (
                 f"span too small: the counts changed by {moved:.0f} for a change of "
@@ -221,9 +229,20 @@ class GuidedRun:
         if expected and not STEP_SHARE < moved / expected < 1.0 / STEP_SHARE:
             return (
                 f"the counts changed by {moved:.0f} where the loads before lead to expect "
-                f"{expected:.0f} for {mass_step:g} kg; is the mass right"
+                f"{expected:.0f} for {mass_step:g} kg; is the mass right, and was the reading "
+                "before it (b takes that again)"
             )
         return ""
+
+    def _same_load_objection(self, moved: float) -> str:
+        """The same load twice in a row, as without load between two runs, reads alike."""
+        seen = [reading.counts_mean for reading in self._readings]
+        if abs(moved) <= SAME_SHARE * (max(seen) - min(seen)):
+            return ""
+        return (
+            f"the counts changed by {moved:.0f} where nothing was to change; does something still "
+            "hang, or was the reading before taken too early (b takes it again)"
+        )
 
     def _counts_per_kilogram(self) -> float:
         """Mean answer of the steps accepted so far; 0 while there is none."""

@@ -40,6 +40,12 @@ def readings_text(readings: ReadingsFile) -> str:
     }
     if readings.arm is not None:
         content["arm"] = dataclasses.asdict(readings.arm)
+    if readings.creep is not None:
+        held = readings.creep.held
+        content["creep"] = {
+            "unloaded_counts": held[0][1] - readings.creep.load_counts,
+            "held": [list(pair) for pair in held],
+        }
     return json.dumps(content, indent=1)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import click
@@ -11,6 +13,7 @@ from steelyard_protocol.records import ChannelDescription, ChannelKind, LoadSamp
 
 from steelyard.calibration import (
     Binding,
+    CreepTest,
     GuidedRun,
     LoadPoint,
     Phase,
@@ -58,29 +61,44 @@ def present_binding(port: str, channel: int | None) -> Binding:
         return binding_of(box.description, channel_of(box.channels, [ChannelKind.LOAD], channel))
 
 
-def guided(
-    port: str, channel: int | None, plan: Sequence[RunStep]
-) -> tuple[Binding, tuple[LoadPoint, ...]]:
+@dataclass(frozen=True)
+class Taken:
+    """What a guided run took, and of which channel."""
+
+    binding: Binding
+    points: tuple[LoadPoint, ...]
+    creep: CreepTest | None
+
+
+def guided(port: str, channel: int | None, plan: Sequence[RunStep]) -> Taken:
     """Lead the operator through the steps; Ctrl-C leaves everything as it was."""
     with Box.open(port) as box:
         described = channel_of(box.channels, [ChannelKind.LOAD], channel)
         binding = binding_of(box.description, described)
         click.echo(CAUTION)
-        click.echo(f"{len(plan)} steps. Enter: the load is as asked; b: back one step; q: give up.")
+        click.echo(
+            f"{len(plan)} steps. Do what a step asks, then press Enter: it is read once it hangs "
+            "still. b and Enter: back one step; q and Enter: give up."
+        )
         run = GuidedRun(plan, StabilityLimits())
         box.start_stream()
         try:
             _lead(box, run, described.channel)
         finally:
             box.stop_stream()
-    return binding, run.points()
+    return Taken(binding, run.points(), run.creep())
 
 
 def _lead(box: Box, run: GuidedRun, channel: int) -> None:
     while not run.finished:
         progress = run.progress
+        if progress.phase is Phase.REFUSED and run.current is not None:
+            click.echo(f"    {progress.text}")
+            asked = f"Once more: {run.current.text}"
+        else:
+            asked = progress.text
         answer = click.prompt(
-            f"[{progress.steps_done + 1}/{progress.steps_total}] {progress.text}",
+            f"[{progress.steps_done + 1}/{progress.steps_total}] {asked}",
             default="",
             show_default=False,
             prompt_suffix=" ",
@@ -113,7 +131,10 @@ def _measure(box: Box, run: GuidedRun, channel: int) -> None:
                 run.feed(record.load_counts, record.device_ticks_us, record.flags)
         verdict = run.progress.verdict
         if verdict is not None:
-            line.show(f"    {verdict.counts_mean:.0f} counts, {verdict.reason or 'still'}")
+            counts = (
+                "" if math.isnan(verdict.counts_mean) else f"{verdict.counts_mean:.0f} counts, "
+            )
+            line.show(f"    {counts}{run.progress.text}")
     line.clear()
     if run.progress.phase is not Phase.REFUSED and step is not None:
         verdict = run.progress.verdict

@@ -105,7 +105,8 @@ def daycheck(
         weights, steps = weights_and_loads(loads, oiml_class, tolerance, weights_file)
         if len(steps) > 1 and not (as_found or as_left):
             raise click.UsageError("one load for a daily check; several with --as-found, --as-left")
-        binding, points = guided(chosen_port(port), channel, plan_run(steps, 1, 0))
+        taken = guided(chosen_port(port), channel, plan_run(steps, 1, 0))
+        binding, points = taken.binding, taken.points
         register = Register(folder, binding.box_id, binding.channel)
         calibration = _in_force(register, binding)
     conditions = replace(

@@ -81,20 +81,21 @@ class StatusLine:
     def __init__(self) -> None:
         self._on_terminal = sys.stderr.isatty()
         self._width = 0
+        self._shown = ""
 
     def show(self, text: str) -> None:
         """Replace the line."""
-        if self._on_terminal:
+        if self._on_terminal and text != self._shown:
             sys.stderr.write("\r" + text.ljust(self._width))
             sys.stderr.flush()
-            self._width = len(text)
+            self._width, self._shown = len(text), text
 
     def clear(self) -> None:
         """Remove the line."""
         if self._on_terminal and self._width:
             sys.stderr.write("\r" + " " * self._width + "\r")
             sys.stderr.flush()
-            self._width = 0
+            self._width, self._shown = 0, ""
 
 
 def as_plain(record: Any) -> dict[str, Any]:

@@ -26,7 +26,8 @@ from steelyard.errors import CalibrationError
 def zero(port: str | None, channel: int | None, operator: str, folder: Path, as_json: bool) -> None:
     """Take a zero without load; it is bounded and logged, and changes no calibration."""
     step = RunStep(1, Direction.UP, 0.0, (), "Take all load off and let go.")
-    binding, points = guided(chosen_port(port), channel, [step])
+    read = guided(chosen_port(port), channel, [step])
+    binding, reading = read.binding, read.points[0]
     register = Register(folder, binding.box_id, binding.channel)
     calibration = register.in_force()
     if calibration is None or isinstance(calibration, AngleCalibration):
@@ -36,7 +37,6 @@ def zero(port: str | None, channel: int | None, operator: str, folder: Path, as_
             "Calibrate first, or name the folder with --folder.",
         )
     calibration.binding.require(binding)
-    reading = points[0]
     taken = calibration.take_zero(reading.counts_mean, reading.counts_standard_error, now_text())
     register.add(
         Act.ZEROED, taken.taken_at, operator, calibration.calibration_id, dict(vars(taken))

@@ -155,6 +155,102 @@ def test_another_mass_than_asked_for_is_noticed() -> None:
     assert progress.phase is Phase.REFUSED
 
 
+def test_something_left_hanging_at_zero_is_noticed() -> None:
+    # the zero before a run follows the zero after the exercises: nothing is to change
+    stream = Stream()
+    run = started(stream, 2)
+    assert run.current is not None
+    assert run.current.mass_kg == 0.0
+    run.loaded()
+    progress = stream.play(run, counts_of(5.0))
+    assert progress.phase is Phase.REFUSED
+    assert "does something still hang" in progress.text
+    run.loaded()
+    assert stream.play(run, counts_of(0.0) + 30.0).steps_done == 3
+
+
+def test_what_it_waits_for_is_said_meanwhile() -> None:
+    run, stream = GuidedRun(plan_run(LOADS)), Stream()
+    run.loaded()
+    assert "of 3.0 s seen" in stream.play(run, counts_of(60.0), seconds=1.0).text
+    assert "moving" in stream.play(run, counts_of(60.0), swing=9e4, seconds=3.0).text
+
+
+HOLD_SECONDS = 300.0
+
+
+def held_run(creep: float = 2e-4, **events: float) -> tuple[GuidedRun, Progress]:
+    """One run, then the load held: lags of half a minute and five minutes, and what goes wrong."""
+    stream = Stream()
+    run = GuidedRun(plan_run(LOADS, runs=1, exercises=0, hold_seconds=HOLD_SECONDS))
+    while (step := run.current) is not None and step.hold_seconds == 0.0:
+        run.loaded()
+        stream.play(run, counts_of(step.mass_kg))
+    assert step is not None
+    assert "Creep" in step.text
+    assert "5 minutes" in step.text
+    run.loaded()
+    load = 7968.0 * 60.0
+    for index in range(int(400.0 * 20.0)):
+        t = index / 20.0
+        crept = creep * ((1.0 - math.exp(-t / 30.0)) + 2.0 * (1.0 - math.exp(-t / 300.0))) / 3.0
+        value = counts_of(events.get("mass_kg", 60.0)) + load * crept
+        value += 9_000.0 * math.exp(-t) * math.sin(6.0 * t)
+        if t > events.get("moved_at", math.inf):
+            value += 3_000.0
+        ticks = round(t * 1e6)
+        if t > events.get("gap_at", math.inf):
+            ticks += 30_000_000
+        run.feed(round(value + stream.random.normal(0.0, 45.0)), ticks % (1 << 30))
+        if run.progress.phase is not Phase.MEASURING:
+            break
+        if t > 200.0 and index % 20 == 0 and not events:
+            assert "of 5 minutes" in run.progress.text
+    return run, run.progress
+
+
+def test_a_held_load_shows_its_creep() -> None:
+    run, progress = held_run()
+    assert run.finished, progress.text
+    assert len(run.points()) == 7  # the hold makes no point
+    creep = run.creep()
+    assert creep is not None
+    assert creep.hold_seconds == pytest.approx(HOLD_SECONDS, abs=1.1)
+    assert creep.load_counts == pytest.approx(7968.0 * 60.0, rel=1e-3)
+    # ISO 376 as cited from memory: from 30 s to 300 s after loading
+    truth = 2e-4 * (math.exp(-1.0) - math.exp(-10.0) + 2.0 * (math.exp(-0.1) - math.exp(-1.0))) / 3
+    assert creep.figures()[0].percent == pytest.approx(100.0 * truth, abs=1e-3)
+    bench = Bench(1)
+    made = calibrate_force(
+        run.points(), bench.conditions, BINDING, weights=bench.by_name, creep=creep
+    )
+    assert not any("no creep test" in remark for remark in made.remarks)
+    assert run.back().phase is Phase.OPERATOR
+    assert run.creep() is None
+
+
+@pytest.mark.parametrize(
+    ("events", "said"),
+    [
+        ({"moved_at": 143.0}, "after 14"),
+        ({"gap_at": 100.0}, "no samples came for 30 s"),
+        ({"mass_kg": 12.0}, "is the mass right"),
+        ({"mass_kg": 1200.0}, "saturated"),
+    ],
+)
+def test_a_held_load_that_was_disturbed(events: dict[str, float], said: str) -> None:
+    run, progress = held_run(**events)
+    assert progress.phase is Phase.REFUSED
+    assert said in progress.text
+    assert run.creep() is None
+    assert run.loaded().phase is Phase.MEASURING  # and may be held again
+
+
+def test_a_hold_too_short_to_show_anything() -> None:
+    with pytest.raises(CalibrationError, match="held for 60 s shows no creep"):
+        plan_run(LOADS, hold_seconds=60.0)
+
+
 def test_going_back_a_step() -> None:
     stream = Stream()
     run = started(stream, 4)

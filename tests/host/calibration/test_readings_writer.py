@@ -15,6 +15,7 @@ from steelyard.calibration import (
     LoadPoint,
     ReadingsFile,
     Weight,
+    creep_test,
     read_readings,
 )
 from steelyard.calibration.readings_writer import save_readings
@@ -41,7 +42,8 @@ CONDITIONS = Conditions(
 
 @pytest.mark.parametrize("arm", [None, LeverArm(0.31, 0.0005, 2.0, 0.3)])
 def test_there_and_back(arm: LeverArm | None, tmp_path: Path) -> None:
-    kept = ReadingsFile(POINTS, WEIGHTS, CONDITIONS, arm)
+    crept = [(2.0 + 3.0 * step, 520_000.0 + 3.0 * step) for step in range(400)]
+    kept = ReadingsFile(POINTS, WEIGHTS, CONDITIONS, arm, creep_test(-8790.0, crept))
     path = save_readings(kept, tmp_path / "new" / "kept.readings.json")
     assert read_readings(path) == kept
     assert path.stat().st_mode & 0o044, "a calibration is to be shared"
