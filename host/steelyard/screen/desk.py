@@ -9,17 +9,23 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from steelyard.guidance.guidance_errors import ActionRefusedError
+from steelyard.guidance.isometric_step import IsometricStep
+from steelyard.guidance.restraint_step import RestraintStep
 from steelyard.guidance.set_step import SetStep
 from steelyard.screen.live.feed import Feed
 from steelyard.screen.visit.client_view import ClientViewMaker
 from steelyard.screen.visit.coach import Coach
 from steelyard.screen.visit.visit_desk import VisitDesk
 from steelyard.store import Records
+from steelyard.store.kept import Limits
+from steelyard.strength.isometric import IsometricPlan, plan_stations
 from steelyard.strength.machine_profile import MachineProfile
 from steelyard.strength.session_analysis import SessionFacts
+
+STATIONS: Final = 3
 
 
 @dataclass
@@ -94,6 +100,41 @@ class Desk:
         if self.coach is not None and plates_kg is not None:
             self.coach.set_comes(plates_kg, asked)
         self.visits.refresh()
+
+    def suggested_stations(self) -> tuple[float, ...]:
+        """Stations over the range that is known so far: entered, swept, moved, or the machine's."""
+        visit = self.visits.going_on()
+        limits = self._limits(visit.client_code)
+        if limits is not None and limits.stations_degrees:
+            return limits.stations_degrees
+        known = visit.facts.client_range
+        for step in visit.steps:
+            if known is None and isinstance(step, RestraintStep) and step.check is not None:
+                view = step.view()
+                if view.arm_low_degrees is not None and view.arm_high_degrees is not None:
+                    known = view.arm_low_degrees, view.arm_high_degrees
+        return plan_stations(self.profile, known or self.profile.travel_degrees, STATIONS)
+
+    def choose_stations(
+        self, stations: tuple[float, ...], efforts: float | None, rest_seconds: float | None
+    ) -> None:
+        """Stations of the isometric test that comes.  Raises ActionRefusedError."""
+        step = self.visits.going_on().step
+        low, high = self.profile.travel_degrees
+        if not isinstance(step, IsometricStep):
+            raise ActionRefusedError("The step now is no isometric test.", "Go to it first.")
+        if not stations or not all(low <= at <= high for at in stations):
+            raise ActionRefusedError(
+                f"The stations have to lie within {low:g}° to {high:g}°.", "Correct them."
+            )
+        count = 2 if efforts is None else max(1, min(6, round(efforts)))
+        rest = 60.0 if rest_seconds is None else max(0.0, min(600.0, rest_seconds))
+        step.set_plan(IsometricPlan(stations, count, rest_seconds=rest))
+        self.visits.refresh()
+
+    def _limits(self, code: str) -> Limits | None:
+        kept = self.records.limits.current(code, self.profile.name) if code else None
+        return kept.limits if kept else None
 
     # --- stop ------------------------------------------------------------------------------
 

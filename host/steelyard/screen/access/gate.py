@@ -174,11 +174,12 @@ class Gate:
         """No foreign page; a socket must say where it comes from, as every browser does."""
         origin = headers.get("origin")
         if origin is None:
-            return scope["type"] != "websocket"
+            return bool(scope["type"] != "websocket")
         if scope["type"] == "http" and scope["method"] in {"GET", "HEAD"} and origin == "null":
             return True  # a browser's own navigation; it changes nothing here
         host = str(headers.get("host", "")).lower()
-        return bool(host) and str(urlsplit(origin).netloc).lower() == host
+        netloc: str = urlsplit(str(origin)).netloc
+        return bool(host) and netloc.lower() == host
 
     def _owns_page(self, scope: Scope, session: Session | None) -> bool:
         """A page's socket belongs to the session that the page was made for."""

@@ -34,6 +34,16 @@ class Form:
                 f"“{typed[:20]}” is no number for {meaning}.", "Type digits, such as 12.5."
             ) from error
 
+    def numbers(self, name: str, meaning: str) -> tuple[float, ...]:
+        """Numbers with blanks between.  Raises SteelyardError for anything else."""
+        try:
+            return tuple(float(word) for word in self[name].replace(";", " ").split())
+        except ValueError as error:
+            raise SteelyardError(
+                f"“{self[name][:40]}” holds something that is no number for {meaning}.",
+                "Type numbers with blanks between.",
+            ) from error
+
     # --- fields ------------------------------------------------------------------------
 
     def field(self, name: str, label: str, hint: str = "", long: bool = False, **more: str) -> None:

@@ -46,7 +46,7 @@ def panel(bench: Bench, step: StepView) -> None:
     elif isinstance(step, BalanceView):
         _balance(bench, step)
     elif isinstance(step, IsometricView):
-        _isometric(step)
+        _isometric(bench, step)
     elif isinstance(step, SetView):
         _set(bench, step)
     elif isinstance(step, ResponseView):
@@ -170,7 +170,9 @@ def _balance(bench: Bench, step: BalanceView) -> None:
         balance_chart(step.curve, step.bound_nm)
 
 
-def _isometric(step: IsometricView) -> None:
+def _isometric(bench: Bench, step: IsometricView) -> None:
+    if step.state is StepState.READY and not step.stations:
+        _choose_stations(bench, step)
     rows = []
     for one in step.stations:
         efforts = "; ".join(
@@ -180,6 +182,23 @@ def _isometric(step: IsometricView) -> None:
         rows.append([f"{one.degrees:.0f}°", one.state, _shown(one.best), efforts or "–"])
     if rows:
         table("Stations", ["station", "state", "best valid", "efforts"], rows)
+
+
+def _choose_stations(bench: Bench, step: IsometricView) -> None:
+    places = " ".join(f"{at:g}" for at in bench.desk.suggested_stations())
+    form = Form(stations=places, efforts=str(step.efforts_planned), rest="60")
+    form.field("stations", "Stations, °", "Locked positions within the client's range.")
+    form.field("efforts", "Efforts at each", inputmode="numeric")
+    form.field("rest", "Rest between efforts, s", inputmode="numeric")
+
+    def take() -> None:
+        bench.desk.choose_stations(
+            form.numbers("stations", "a station"),
+            form.number("efforts", "the efforts"),
+            form.number("rest", "the rest"),
+        )
+
+    button("Take these stations", guarded(take), "quiet")
 
 
 def _set(bench: Bench, step: SetView) -> None:
