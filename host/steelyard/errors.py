@@ -41,7 +41,6 @@
     │   └── ControlError              a request to the broker cannot be carried out, or not now
     ├── ScreenError                   the screens cannot be served
     │   ├── ServingError              the address cannot be served
-    │   ├── StreamError               the process that holds the box does not start
     │   └── PairingError              a pairing code was refused
     │       └── PairingDelayError     too many wrong codes: nobody may try for a while
     ├── WiringError                   readings of wires, or demands on a sensor, make no sense
@@ -240,10 +239,6 @@ class ScreenError(SteelyardError):
 
 class ServingError(ScreenError):
     """The address cannot be served."""
-
-
-class StreamError(ScreenError):
-    """The process that listens to the box cannot be started, or has ended."""
 
 
 class PairingError(ScreenError):

@@ -15,15 +15,19 @@ from steelyard.guidance.guidance_errors import ActionRefusedError
 from steelyard.guidance.isometric_step import IsometricStep
 from steelyard.guidance.restraint_step import RestraintStep
 from steelyard.guidance.set_step import SetStep
+from steelyard.report.sources import sheet_document
 from steelyard.screen.live.feed import Feed
+from steelyard.screen.live.recording_control import RecordingControl
 from steelyard.screen.visit.client_view import ClientViewMaker
 from steelyard.screen.visit.coach import Coach
+from steelyard.screen.visit.reviewing import Reviewing
 from steelyard.screen.visit.visit_desk import VisitDesk
 from steelyard.store import Records
 from steelyard.store.kept import Limits
 from steelyard.strength.isometric import IsometricPlan, plan_stations
 from steelyard.strength.machine_profile import MachineProfile
 from steelyard.strength.session_analysis import SessionFacts
+from steelyard.strength.session_sheet import beside, save_sheet, sheet_of_facts
 
 STATIONS: Final = 3
 
@@ -38,6 +42,8 @@ class Desk:
     visits: VisitDesk
     folder: Path
     open_records: Callable[[str], Records]
+    recorder: RecordingControl
+    reviewing: Reviewing
     coach: Coach | None = None
     operator: str = ""
     client_code: str = ""
@@ -64,15 +70,22 @@ class Desk:
 
     async def begin_visit(self, code: str, facts: SessionFacts, with_response: bool) -> None:
         """Begin a visit.  Raises ActionRefusedError while one goes on."""
+        sheet = sheet_of_facts(facts)
+        await self.recorder.begin(self.profile.name, code, [sheet_document(sheet)])
         self.visits.begin(code, facts, with_response)
         if self.coach is not None:
             self.coach.begin()
 
     async def end_visit(self) -> Path | None:
         """End the visit; returns its recording, if there is one."""
-        self.visits.going_on()
+        visit = self.visits.going_on()
+        for text in visit.take_remarks():
+            await self.recorder.remark(text)
+        path = await self.recorder.end()
+        if path is not None:
+            save_sheet(sheet_of_facts(visit.facts), beside(path))
         self.visits.end()
-        return None
+        return path
 
     def act(self, action: str, **arguments: Any) -> None:
         """Do one of the current step's actions.  Raises ActionRefusedError, ConsentError."""

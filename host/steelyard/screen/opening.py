@@ -15,15 +15,17 @@ import uvicorn
 
 from steelyard.calibration.calibration_file import load_any_calibration
 from steelyard.guidance.machine_scales import MachineScales
+from steelyard.publish.broker_process import BrokerPlan, BrokerProcess
 from steelyard.screen.access.gate import Doors
 from steelyard.screen.access.roles import Role
 from steelyard.screen.access.sessions import SessionRegister
 from steelyard.screen.desk import Desk
-from steelyard.screen.live.broker_child import BrokerChild
 from steelyard.screen.live.feed import Feed
 from steelyard.screen.live.points import PointMaker
+from steelyard.screen.live.recording_control import RecordingControl
 from steelyard.screen.server import Screens, serve, web_server
 from steelyard.screen.visit.coach import Coach
+from steelyard.screen.visit.reviewing import Reviewing
 from steelyard.screen.visit.visit_desk import VisitDesk
 from steelyard.screen.visit.wire_feed import WireFeed
 from steelyard.store import open_records
@@ -68,20 +70,24 @@ async def open_screens(opening: Opening, say: Callable[[str], None]) -> None:
     """Serve until told to stop (Ctrl-C, or a polite kill).  ``say`` gets lines for people.
 
     Raises:
-        StreamError: the box cannot be reached.
+        PublishError: the box cannot be reached; says why.
         ServingError: the address cannot be served.
     """
-    source = opening.source
-    words = ["--port", source.port, "--machine", opening.profile.name]
-    for path in source.calibrations:
-        words += ["-c", str(path)]
-    child = BrokerChild(words)
-    await child.start()
-    try:
+    source, recordings = opening.source, opening.folder / "recordings"
+    plan = BrokerPlan(
+        source.port,
+        recordings,
+        source.calibrations,
+        machine=opening.profile.name,
+        seat=opening.folder / "recorder-seat.json",
+    )
+    opening.folder.mkdir(parents=True, exist_ok=True)
+    async with BrokerProcess(plan) as broker:
+        control = RecordingControl(broker, recordings)
         doors = Doors(opening.lan, opening.names, opening.trust_this_computer)
-        desk = _desk(opening, child)
+        desk = _desk(opening, control)
         sessions = SessionRegister(opening.folder / "paired-screens.json")
-        wire = WireFeed(desk.visits, lambda: child.socket_address)
+        wire = WireFeed(desk.visits, lambda: control.socket_address)
         screens = Screens(desk, wire, doors, sessions, encrypted=opening.encrypted)
         server = web_server(screens, EVERYWHERE if opening.lan else LOOPBACK, opening.number)
         announcing = asyncio.ensure_future(_announce(server, screens, opening.browser, say))
@@ -91,11 +97,9 @@ async def open_screens(opening: Opening, say: Callable[[str], None]) -> None:
             announcing.cancel()
             with suppress(asyncio.CancelledError):
                 await announcing
-    finally:
-        await child.stop()
 
 
-def _desk(opening: Opening, child: BrokerChild) -> Desk:
+def _desk(opening: Opening, control: RecordingControl) -> Desk:
     profile, source = opening.profile, opening.source
     calibrations = {
         one.binding.channel: one
@@ -103,19 +107,16 @@ def _desk(opening: Opening, child: BrokerChild) -> Desk:
         for one in [load_any_calibration(path)]
     }
 
-    async def remark(text: str) -> None:
-        del text
-
     visits = VisitDesk(
         lambda: MachineScales.of(profile, calibrations, datetime.now(UTC).isoformat()),
         opening.folder,
-        remark,
+        control.remark,
     )
     coach = Coach(source.script, source.manner) if source.script else None
     if coach is not None:
         visits.on_view.append(coach.follow)
     visits.take_up()
-    feed = Feed(PointMaker(profile), lambda: child.address)
+    feed = Feed(PointMaker(profile), lambda: control.lines_address)
     place = opening.folder / "records"
     return Desk(
         profile,
@@ -123,6 +124,8 @@ def _desk(opening: Opening, child: BrokerChild) -> Desk:
         visits,
         opening.folder,
         lambda operator: open_records(place, operator=operator),
+        control,
+        Reviewing(control.folder),
         coach,
     )
 

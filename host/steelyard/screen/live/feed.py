@@ -36,6 +36,7 @@ class FeedState:
     status: dict[str, Any] = field(default_factory=dict)
     channels: dict[int, dict[str, Any]] = field(default_factory=dict)
     """Latest sample of each channel."""
+    recording: dict[str, Any] = field(default_factory=dict)
     samples_missed_total: int = 0
     openings_total: int = 0
 
@@ -117,6 +118,8 @@ class Feed:
             self.state.box_live, self.state.reason = message["live"], message["reason"]
         elif kind == "status":
             self.state.status = message
+        elif kind == "recording":
+            self.state.recording = message
         elif kind == "loss":
             self.state.samples_missed_total += message["samples_missed"]
         self._tell(kind)

@@ -7,6 +7,8 @@ from nicegui import ui
 from steelyard.screen.pages.bench import Bench
 from steelyard.screen.pages.box_page import box_page
 from steelyard.screen.pages.client_page import client_page
+from steelyard.screen.pages.recordings_page import recordings_page
+from steelyard.screen.pages.review_page import review_page
 from steelyard.screen.pages.screens_page import screens_page
 from steelyard.screen.pages.today_page import today_page
 from steelyard.screen.pages.visit_page import visit_page
@@ -18,7 +20,12 @@ def add_pages(bench: Bench) -> None:
         ("/", today_page),
         ("/client", client_page),
         ("/visit", visit_page),
+        ("/recordings", recordings_page),
         ("/box", box_page),
         ("/screens", screens_page),
     ):
         ui.page(address)(lambda build=build: build(bench))
+
+    @ui.page("/review/{name}")
+    async def review(name: str) -> None:
+        await review_page(bench, name)
