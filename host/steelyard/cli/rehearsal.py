@@ -57,14 +57,16 @@ class VirtualMachine:
     def calibrated(self, folder: Path) -> Path:
         """A calibration of its load cell, made with virtual test weights; kept in ``folder``.
 
-        Another seed or manner is another load cell, so each has its own.
+        Another seed or manner is another load cell, and other firmware may read it otherwise, so
+        each has its own.
         """
-        kept = folder / f"{self.machine}-{self.manner}-{self.seed}"
-        for path in sorted(kept.glob("*.calibration.json")):
-            return path
-        kept.mkdir(parents=True, exist_ok=True)
         port = open_simulated_port(f"{self._words}&task=weights&speed=max")
         with Box.open(port) as box:
+            firmware = box.description.firmware_version
+            kept = folder / f"{self.machine}-{self.manner}-{self.seed}-firmware-{firmware}"
+            for path in sorted(kept.glob("*.calibration.json")):
+                return path
+            kept.mkdir(parents=True, exist_ok=True)
             box.start_stream()
             return self._calibrate(box, port, kept)
 
