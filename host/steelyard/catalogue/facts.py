@@ -9,7 +9,7 @@ from pathlib import Path
 
 from steelyard_protocol.records import DocumentKind
 
-from steelyard.calibration.calibration_file import AnyCalibration, any_calibration
+from steelyard.calibration.calibration_file import AnyCalibration, parse_calibration
 from steelyard.catalogue.catalogue_errors import CatalogueError
 from steelyard.errors import CalibrationError
 from steelyard.recording.append_file import is_being_written, storage_error
@@ -97,7 +97,7 @@ def _calibrations(documents: tuple[Document, ...]) -> tuple[AnyCalibration, ...]
         if document.kind != DocumentKind.CALIBRATION:
             continue
         try:
-            found.append(any_calibration(document.text))
+            found.append(parse_calibration(document.text, "the recording"))
         except CalibrationError:
             continue  # a changed one is not entered: nothing may rest on it
     return tuple(found)
