@@ -39,6 +39,7 @@
     ├── PublishError                  the stream cannot be offered to other programs
     │   ├── AddressError              an address to serve on cannot be used
     │   └── ControlError              a request to the broker cannot be carried out, or not now
+    ├── CatalogueError                the catalogue cannot be opened, written or asked
     ├── ScreenError                   the screens cannot be served
     │   ├── ServingError              the address cannot be served
     │   └── PairingError              a pairing code was refused
@@ -231,6 +232,10 @@ class AddressError(PublishError):
 
 class ControlError(PublishError):
     """A request to the broker cannot be carried out, or not now."""
+
+
+class CatalogueError(SteelyardError):
+    """The catalogue of recordings and results cannot be opened, written or asked."""
 
 
 class ScreenError(SteelyardError):

@@ -18,8 +18,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from steelyard.calibration import ForceCalibration
-from steelyard.catalogue.catalogue_errors import CatalogueError
 from steelyard.catalogue.facts import RecordingFacts, file_sha256
+from steelyard.errors import CatalogueError
 from steelyard.recording.append_file import storage_error
 from steelyard.recording.export import ExportFormat, export_recording
 

@@ -17,9 +17,9 @@ from sqlalchemy.dialects import postgresql, sqlite
 from steelyard import __version__
 from steelyard.calibration.calibration_file import AnyCalibration
 from steelyard.catalogue import schema
-from steelyard.catalogue.catalogue_errors import CatalogueError
 from steelyard.catalogue.database import open_database, told
 from steelyard.catalogue.facts import RecordingFacts
+from steelyard.errors import CatalogueError
 
 
 @dataclass(frozen=True)
@@ -177,7 +177,9 @@ def _put(connection: Connection, table: Table, **values: Any) -> bool:
     """Insert a row unless its key is there already; True if it was inserted."""
     dialect = postgresql if connection.dialect.name == "postgresql" else sqlite
     statement = dialect.insert(table).values(**values).on_conflict_do_nothing()
-    return connection.execute(statement).rowcount > 0
+    # Not by counting rows, which not every driver does: what was inserted comes back.
+    key = next(iter(table.primary_key.columns))
+    return connection.execute(statement.returning(key)).first() is not None
 
 
 def _recording_row(facts: RecordingFacts, site: str) -> dict[str, Any]:

@@ -10,8 +10,8 @@ from typing import Any
 from sqlalchemy import Engine, create_engine, event, insert, inspect, make_url, select
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
-from steelyard.catalogue.catalogue_errors import CatalogueError
 from steelyard.catalogue.schema import METADATA, VERSION, version
+from steelyard.errors import CatalogueError
 
 _URL_ADVICE = (
     "Give a file (catalogue.sqlite), or postgresql+psycopg://USER@HOST/DATABASE; the password"

@@ -10,8 +10,7 @@ from pathlib import Path
 from steelyard_protocol.records import DocumentKind
 
 from steelyard.calibration.calibration_file import AnyCalibration, parse_calibration
-from steelyard.catalogue.catalogue_errors import CatalogueError
-from steelyard.errors import CalibrationError
+from steelyard.errors import CalibrationError, CatalogueError
 from steelyard.recording.append_file import is_being_written, storage_error
 from steelyard.recording.contents import Contents, Origin, origin
 from steelyard.recording.documents import Document

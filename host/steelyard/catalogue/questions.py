@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from steelyard.catalogue.archive import SHORT_HASH_LETTERS, column_files
 from steelyard.catalogue.catalogue import Catalogue
-from steelyard.catalogue.catalogue_errors import CatalogueError
+from steelyard.errors import CatalogueError, MissingExtraError
 
 if TYPE_CHECKING:
     import duckdb
@@ -120,7 +120,7 @@ def _import_duckdb() -> Any:
         import duckdb
         import pyarrow  # noqa: F401 - hands the catalogue's rows over
     except ImportError as error:
-        raise CatalogueError(
+        raise MissingExtraError(
             f"Questions need a library that is not installed ({error.name}).",
             "pip install 'steelyard[catalogue]'",
         ) from error

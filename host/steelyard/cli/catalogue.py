@@ -12,7 +12,7 @@ import click
 
 from steelyard.cli.options import json_option
 from steelyard.cli.words import progress_bar, write_json
-from steelyard.errors import SteelyardError
+from steelyard.errors import MissingExtraError, SteelyardError
 
 if TYPE_CHECKING:
     from steelyard.catalogue.catalogue import Catalogue
@@ -42,7 +42,7 @@ def _opened(where: str) -> Catalogue:
     try:
         from steelyard.catalogue.catalogue import Catalogue
     except ImportError as error:
-        raise SteelyardError(
+        raise MissingExtraError(
             f"The catalogue needs a library that is not installed ({error.name}).",
             "pip install 'steelyard[catalogue]'",
         ) from error
@@ -159,8 +159,8 @@ def add_result(recording: Path, content: Path, where: str, analysis: str) -> Non
     from steelyard.recording.append_file import storage_error
 
     with _opened(where) as opened:
-        from steelyard.catalogue.catalogue_errors import CatalogueError
         from steelyard.catalogue.facts import file_sha256
+        from steelyard.errors import CatalogueError
 
         try:
             found = json.loads(content.read_text(encoding="utf-8"))

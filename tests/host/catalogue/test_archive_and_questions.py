@@ -11,11 +11,10 @@ from click.testing import CliRunner, Result
 from host.catalogue.conftest import make_recording
 from steelyard.catalogue.archive import keep_recording, write_columns
 from steelyard.catalogue.catalogue import Catalogue
-from steelyard.catalogue.catalogue_errors import CatalogueError
 from steelyard.catalogue.facts import read_facts
 from steelyard.catalogue.questions import Questions
 from steelyard.cli.catalogue import catalogue as command
-from steelyard.errors import RecordingStorageError
+from steelyard.errors import CatalogueError, RecordingStorageError
 from steelyard.recording.reader import read_recording
 
 

@@ -12,10 +12,9 @@ from host.catalogue.conftest import make_recording
 from host.publish.test_frames_and_text import angle, force
 from steelyard.catalogue import schema
 from steelyard.catalogue.catalogue import Catalogue, Wanted, recording_paths
-from steelyard.catalogue.catalogue_errors import CatalogueError
 from steelyard.catalogue.database import open_database
 from steelyard.catalogue.facts import file_sha256, read_facts
-from steelyard.errors import RecordingError
+from steelyard.errors import CatalogueError, RecordingError
 from steelyard.recording.documents import Document
 from steelyard.recording.writer import RecordingWriter
 from steelyard.transport.port import WallClock
