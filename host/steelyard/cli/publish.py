@@ -152,11 +152,12 @@ def publish(
     hold up or harm.
     """
     calibrations: tuple[AnyCalibration, ...] = tuple(
-        load_any_calibration(path) for path in calibration_paths
+        load_any_calibration(path) for path in calibration_paths if not path.is_dir()
     )
     source = BoxSource(
         chosen_port(port),
         calibrations,
+        tuple(path for path in calibration_paths if path.is_dir()),
         checked_site(site),
         machine,
         GivenProfile.load(profile) if profile else None,

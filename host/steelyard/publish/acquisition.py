@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final, TypeVar
 
 from steelyard.calibration import AnyCalibration
+from steelyard.calibration.register import Register
+from steelyard.device import BoxDescription
 from steelyard.device.discovery import opener_for
 from steelyard.publish.announcer import Announcer
 from steelyard.publish.bulletin import Bulletin
@@ -38,6 +41,8 @@ class BoxSource:
 
     port: str
     calibrations: tuple[AnyCalibration, ...] = ()
+    calibration_folders: tuple[Path, ...] = ()
+    """Folders with the calibrations of many boxes: those in force for this one count too."""
     site: str = "site"
     machine: str = ""
     profile: GivenProfile | None = None
@@ -68,10 +73,11 @@ class Acquisition:
         try:
             self.session = BoxSession(self._link, meet_box(self._link, source.box_id))
             self.box_id = self.session.description.box_id
+            found = _in_force(source.calibration_folders, self.session.description)
             self.announcer = Announcer(
                 post,
                 self.session.description,
-                source.calibrations,
+                (*source.calibrations, *found),
                 source.site,
                 source.machine,
                 source.profile,
@@ -161,3 +167,13 @@ class Acquisition:
         due = self.announcer.tell_status(self._link.openings_total)
         for bulletin in self.recording.news(due):
             self._post(bulletin)
+
+
+def _in_force(folders: Iterable[Path], description: BoxDescription) -> list[AnyCalibration]:
+    """What is in force, by the histories kept there, for the channels of this box."""
+    registers = [
+        Register(folder, description.box_id_text, channel.channel)
+        for folder in folders
+        for channel in description.channels
+    ]
+    return [found for register in registers if (found := register.in_force()) is not None]

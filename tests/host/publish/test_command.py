@@ -16,10 +16,13 @@ import pytest
 from click.testing import CliRunner
 from host.publish.paced_boxes import PacedBoxes
 from host.publish.test_frames_and_text import force
-from steelyard.calibration import save_calibration
+from steelyard.calibration import Binding, save_calibration
+from steelyard.calibration.register import Register
 from steelyard.cli.publish import publish
 from steelyard.errors import RecordingStorageError, WrongBoxError
-from steelyard.publish import AddressError
+from steelyard.publish import AddressError, BoxSource
+from steelyard.publish.acquisition import Acquisition
+from steelyard.publish.bulletin import Bulletin
 from steelyard.publish.publish_errors import ControlError
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -84,6 +87,24 @@ def test_a_foreign_calibration_is_refused_at_the_start(box: PacedBoxes, tmp_path
     path = save_calibration(force(), tmp_path)
     done = CliRunner().invoke(publish, arguments(box, "--calibration", str(path)))
     assert isinstance(done.exception, WrongBoxError)
+
+
+def test_a_folder_of_calibrations_gives_those_in_force(box: PacedBoxes, tmp_path: Path) -> None:
+    description = ("e661000000000000", 0, "SN-0", 128, "0.1.0")
+    made = force(bound_to=Binding(*description))
+    Register(tmp_path, description[0], 0).put_in_force(made, "2025-06-01T10:00:00Z", "T-2")
+    port = f"socket://127.0.0.1:{box.numbers[0]}"
+
+    def post(bulletin: Bulletin) -> None:
+        told.append(json.loads(bulletin.body))
+
+    told: list[dict[str, object]] = []
+    acquisition = Acquisition(BoxSource(port, calibration_folders=(tmp_path,)), post)
+    acquisition.stop()
+    assert [item.calibration_id for item in acquisition.announcer.calibrations] == [
+        made.calibration_id
+    ]
+    assert told[0]["type"] == "metadata"
 
 
 @pytest.mark.parametrize("word", ["-2", "70000", "x", "1.5", "²"])

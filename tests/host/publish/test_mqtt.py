@@ -267,6 +267,42 @@ def test_user_and_password(tmp_path: Path, free_number: int) -> None:
         mosquitto.stop()
 
 
+@needs_mosquitto
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")
+# The library leaves a socket that it did not trust to the collector.
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+def test_encrypted_and_against_a_certificate_of_ones_own(
+    tmp_path: Path, free_number: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    key, certificate = tmp_path / "server.key", tmp_path / "server.crt"
+    words = "req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 2"
+    names = ["-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost"]
+    subprocess.run(
+        ["openssl", *words.split(), "-keyout", str(key), "-out", str(certificate), *names],
+        check=True,
+        capture_output=True,
+    )
+    key.chmod(0o644)
+    tmp_path.chmod(0o755)
+    config = f"allow_anonymous true\ncertfile {certificate}\nkeyfile {key}\nuser root\n"
+    mosquitto = Mosquitto(tmp_path, free_number, config)
+    address = MqttAddress("localhost", free_number, encrypted=True)
+    stranger = MqttPublisher(address, "a", BOX)
+    monkeypatch.setenv("SSL_CERT_FILE", str(certificate))
+    known = MqttPublisher(address, "b", BOX)
+    try:
+        end = time.monotonic() + 10
+        while not known.connections_total and time.monotonic() < end:
+            time.sleep(0.02)
+        assert known.connections_total == 1
+        assert stranger.connections_total == 0, "nobody vouches for this server"
+    finally:
+        known.close()
+        stranger.close()
+        mosquitto.stop()
+
+
 def test_while_nobody_answers_the_queue_stays_bounded(free_number: int) -> None:
     publisher = MqttPublisher(MqttAddress("127.0.0.1", free_number), "saltmarsh", BOX)
     try:
