@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-ROUNDS = 20_000
+ROUNDS = 1_000
 RP2040_LOOP_STEP_US = 3.3
 """One step of a bytecode loop on an RP2040 at 125 MHz: measured, see the design notes."""
 
@@ -39,7 +39,7 @@ def sample_cost(start_program: Callable[..., Any], rounds: int = ROUNDS) -> dict
     process = start_program(
         "cost.py", {"rounds": rounds}, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     )
-    output, errors = process.communicate(timeout=120)
+    output, errors = process.communicate(timeout=300)
     if process.returncode != 0:
         raise RuntimeError(errors.decode(errors="replace")[-2000:])
     steps: dict[str, float] = json.loads(output)["steps"]

@@ -125,9 +125,7 @@ def test_text_for_a_modem_is_garbage_and_no_more() -> None:
     with Box.open(port) as box:
         clock = port.box.clock
         for later_us in (3_000_000, 4_000_000):  # as such programs do, more than once
-            clock.schedule_at(
-                clock.now_us + later_us, lambda: port.box.link.send(b"AT+CGMI\r\n")
-            )
+            clock.schedule_at(clock.now_us + later_us, lambda: port.box.link.send(b"AT+CGMI\r\n"))
         result = run_checkup(box, REST)
     assert codes(result) == [("garbage_received", None)]
     assert "9 bytes" in result.findings[0].measured
