@@ -156,8 +156,9 @@ class ForceCalibration:
         sensitivity, zero = self.sensitivity_budget(), self.zero_budget()
         return [
             f"calibration {self.calibration_id[:12]} of box {self.binding.box_id}, "
-            f"channel {self.binding.channel}, sensor {self.binding.sensor_serial}",
-            f"{len(self.points)} readings in {model.run_count} runs, "
+            f"channel {self.binding.channel}, sensor {self.binding.sensor_serial or 'unnamed'}",
+            f"{len(self.points)} readings in {model.run_count} "
+            f"run{'' if model.run_count == 1 else 's'}, "
             f"{curve.low_newtons:.1f} to {curve.high_newtons:.1f} N, degree {curve.degree}",
             "sensitivity: "
             + format_measurement(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from steelyard.calibration.quantity import Quantity
-from steelyard.calibration.uncertainty import Budget
+from steelyard.calibration.uncertainty import Budget, BudgetLine
 from steelyard.printed.document import Section, Table
 
 
@@ -19,7 +19,8 @@ def uncertainty_section(quantity: Quantity) -> Section:
         paragraphs=(
             "By the GUM (JCGM 100:2008): independent sources, combined by the root of the sum of "
             "squares; effective degrees of freedom by Welch and Satterthwaite; k from Student's t "
-            "for 95 %.",
+            "for 95 %, times the shape of the sum's own law where one source stands out that is "
+            "not normal (G.1.5, JCGM 101).",
             f"The same at the due date, {year:.0f} days on: "
             f"U = {at_due.expanded_uncertainty:.2g} {quantity.unit} "
             f"(k = {at_due.coverage_factor:.2f}).",
@@ -34,16 +35,28 @@ def uncertainty_section(quantity: Quantity) -> Section:
     )
 
 
+def _amount(line: BudgetLine) -> str:
+    """A value with its unit; shares of the load in parts per million."""
+    if line.unit == "relative":
+        return f"{1e6 * line.value:.3g} ppm"
+    return f"{line.value:.3g} {line.unit}"
+
+
+def _factor(line: BudgetLine) -> str:
+    """What the value is multiplied by, in the unit it is printed in."""
+    return f"{line.sensitivity * (1e-6 if line.unit == 'relative' else 1.0):.3g}"
+
+
 def budget_table(budget: Budget, what: str) -> Table:
     """A budget, largest contribution first, its total as the last row."""
     rows = [
         (
             line.name,
             line.evaluation,
-            f"{line.value:.3g} {line.unit}",
+            _amount(line),
             line.distribution,
             "∞" if math.isinf(line.degrees_of_freedom) else f"{line.degrees_of_freedom:.0f}",
-            f"{line.sensitivity:.3g}",
+            _factor(line),
             f"{line.contribution:.4f}",
         )
         for line in sorted(budget.lines, key=lambda line: -line.contribution)

@@ -130,10 +130,9 @@ def _measure(box: Box, run: GuidedRun, channel: int) -> None:
             ):
                 run.feed(record.load_counts, record.device_ticks_us, record.flags)
         verdict = run.progress.verdict
-        if verdict is not None:
-            counts = (
-                "" if math.isnan(verdict.counts_mean) else f"{verdict.counts_mean:.0f} counts, "
-            )
+        if verdict is not None and run.progress.phase is Phase.MEASURING:
+            known = not math.isnan(verdict.counts_mean)
+            counts = f"{verdict.counts_mean:.0f} counts, " if known else ""
             line.show(f"    {counts}{run.progress.text}")
     line.clear()
     if run.progress.phase is not Phase.REFUSED and step is not None:
