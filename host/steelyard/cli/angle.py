@@ -20,7 +20,7 @@ from steelyard.cli.boxes import binding_of, chosen_port
 from steelyard.cli.options import json_option, port_option
 from steelyard.cli.words import write_json
 from steelyard.device import Box
-from steelyard.errors import CalibrationError
+from steelyard.errors import UnstableReadingError
 
 SECONDS = 1.0
 FAULTS = SampleFlags.ANGLE_STALE | SampleFlags.BUS_ERROR | SampleFlags.MAGNET_MISSING
@@ -117,8 +117,21 @@ def _angles(text: str) -> list[float]:
 
 
 def _read(box: Box, channel: int, counts_per_turn: int, degrees: float) -> AnglePoint:
+    """One position; asked for again when the arm moved, so that the others are not lost."""
+    asked = f"Set the arm to {degrees:g}°, hold it there, Enter."
+    while True:
+        try:
+            return _read_once(box, channel, counts_per_turn, degrees, asked)
+        except UnstableReadingError as error:
+            click.echo(f"    Not accepted: {error}")
+            asked = f"Once more, {degrees:g}°: hold it there, Enter (Ctrl-C gives up)."
+
+
+def _read_once(
+    box: Box, channel: int, counts_per_turn: int, degrees: float, asked: str
+) -> AnglePoint:
     click.prompt(
-        f"Set the arm to {degrees:g}°, hold it there, Enter.",
+        asked,
         default="",
         show_default=False,
         prompt_suffix=" ",
@@ -150,7 +163,7 @@ def _require_still(counts: list[int], mean: float, counts_per_turn: int) -> None
     half = counts_per_turn / 2.0
     away = max(abs((value - mean + half) % counts_per_turn - half) for value in counts)
     if away * 360.0 / counts_per_turn > STILL_DEGREES:
-        raise CalibrationError(
+        raise UnstableReadingError(
             f"The arm moved by {away * 360.0 / counts_per_turn:.1f}° while it was read.",
-            "Hold it still, best against a stop, and begin again.",
+            "Hold it still, best against a stop.",
         )
