@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from steelyard.errors import SteelyardError
+from steelyard.publish.broker_seat import Doors, read_seat, write_seat
 from steelyard.publish.control_client import ControlClient
 from steelyard.publish.publish_errors import ControlError, PublishError
 
@@ -31,7 +32,6 @@ UNATTENDED_SECONDS: Final = 60.0
 FIRST_PAUSE_SECONDS: Final = 0.5
 LONGEST_PAUSE_SECONDS: Final = 10.0
 _LAST_WORDS_BYTES: Final = 4096
-_SEAT_BYTES: Final = 4096
 
 
 @dataclass(frozen=True)
@@ -64,18 +64,6 @@ class BrokerPlan:
         words += ["--profile", self.profile] if self.profile else []
         words += ["--box", self.box_id] if self.box_id else []
         return [*words, *self.more_words]
-
-
-@dataclass(frozen=True)
-class Doors:
-    """Where a running broker serves; TCP ports of this computer."""
-
-    lines: int
-    websocket: int
-    control: int
-    token: str
-    process_id: int
-    port: str
 
 
 class BrokerProcess:
@@ -158,7 +146,7 @@ class BrokerProcess:
     # --- starting ----------------------------------------------------------------
 
     async def _take_over(self) -> bool:
-        doors = _read_seat(self._plan.seat)
+        doors = read_seat(self._plan.seat)
         if doors is None or doors.port != self._plan.port:
             return False
         try:
@@ -192,7 +180,7 @@ class BrokerProcess:
             self._plan.port,
         )
         self._control = await ControlClient.connect(self._doors.control, token)
-        _write_seat(self._plan.seat, self._doors)
+        write_seat(self._plan.seat, self._doors)
         self.trouble = ""
 
     async def _first_line(self, process: subprocess.Popen[bytes]) -> dict[str, Any]:
@@ -309,31 +297,3 @@ class BrokerProcess:
         return ControlError(
             self.trouble or "The broker is not running.", "It is started again by itself; wait."
         )
-
-
-def _write_seat(path: Path | None, doors: Doors) -> None:
-    """Keep the doors for a later owner, readable by this user alone."""
-    if path is None:
-        return
-    new = path.with_suffix(".new")
-    try:
-        new.unlink(missing_ok=True)
-        descriptor = os.open(new, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-        with os.fdopen(descriptor, "w", encoding="ascii") as file:
-            json.dump(vars(doors), file)
-        new.replace(path)
-    except OSError as error:
-        raise PublishError(
-            f"{path} cannot be written ({error.strerror or error}).",
-            "Give a folder of your own for it.",
-        ) from error
-
-
-def _read_seat(path: Path | None) -> Doors | None:
-    """The doors that a former owner left; None: there are none that can be used."""
-    try:
-        if path is None or path.stat().st_size > _SEAT_BYTES:
-            return None
-        return Doors(**json.loads(path.read_text(encoding="ascii")))
-    except (OSError, ValueError, TypeError):
-        return None
