@@ -89,7 +89,7 @@ def test_flags_and_missing_readings() -> None:
     table.columns["flags"][2] = 0x8000
     table.columns["load_counts"][3] = NO_COUNTS
     tally = _tally(table)
-    assert tally.flags() == {"saturated_high": 1, "button_held": 1, "bit_15": 1}
+    assert tally.flags() == {"saturated_high": 1, "button_held": 1, "line_held": 1}
     assert tally.no_reading_total == 1
 
 
