@@ -584,6 +584,12 @@ def bench_analysis() -> bool:
     return met
 
 
+def bench_firmware() -> bool:
+    """What a sample costs the box, and the core that is left, from the virtual machine."""
+    script = ROOT / "tests" / "firmware" / "sample_cost.py"
+    return subprocess.run([sys.executable, str(script)], check=False).returncode == 0
+
+
 BENCHES: dict[str, Callable[[], bool]] = {
     "bulk": bench_bulk,
     "stream": bench_stream,
@@ -591,6 +597,7 @@ BENCHES: dict[str, Callable[[], bool]] = {
     "memory": bench_memory,
     "recording": bench_recording,
     "help": bench_help,
+    "firmware": bench_firmware,
     "broker": bench_broker,
     "store": bench_store,
     "analysis": bench_analysis,

@@ -73,6 +73,7 @@ def program_starter(parts: Path | None = None) -> StartProgram:
         reads_input: bool = False,
         heap_bytes: int = 2_000_000,
         calls: list[str] | None = None,
+        processor_time: bool = False,
         **streams: Any,
     ) -> subprocess.Popen[bytes]:
         job = {
@@ -82,6 +83,7 @@ def program_starter(parts: Path | None = None) -> StartProgram:
             "heap_bytes": heap_bytes,
             "calls": calls or [],
             "reads_input": reads_input,
+            "processor_time": processor_time,
         }
         command = [str(_node()), str(_HERE / "vm.mjs"), json.dumps(job)]
         return subprocess.Popen(command, **streams)

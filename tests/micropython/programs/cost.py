@@ -1,7 +1,7 @@
 """Print what a sample costs, in steps of an empty loop of this same machine, as JSON.
 
 The stand-in for a part costs something, too: it is measured alone and taken off.
-The ticks of the virtual machine step by a millisecond, hence the many rounds.
+The ticks are processor time and step by a millisecond, hence the many rounds.
 """
 
 import json
@@ -25,8 +25,8 @@ class NoFiles:
         return None
 
 
-_EMPTY_TIMES = 200
-_BEST_OF = 25  # others share the computer: short stretches, of which one is left alone
+_EMPTY_TIMES = 20
+_BEST_OF = 3  # others share the computer
 
 
 def microseconds(work, rounds):
