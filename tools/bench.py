@@ -1,8 +1,8 @@
 """Speed and memory, as ratios against a peer measured in the same run.
 
 ``python tools/bench.py`` runs everything; a name or two runs those:
-bulk, stream, latency, memory, recording, help, broker, store, analysis.  Run tools/test.py once
-before: it installs the peers.
+bulk, stream, latency, memory, recording, help, firmware, broker, store, analysis.  Run
+tools/test.py once before: it installs the peers.
 
 Method: one warm process, buffers reused, ours and the peer's runs in turn,
 medians.  pymavlink (SCALED_IMU, its own fast CRC) is the peer for decoding: a
