@@ -48,6 +48,7 @@ class As5600:
         self._failures = 0
         self._pause_us = _FIRST_PAUSE_US
         self._retry_at = 0
+        self._lines_tell = True
         self.counts = NO_COUNTS
         self.flags = 0
         self.sensor_status = 0
@@ -72,6 +73,9 @@ class As5600:
             self._bus.read_into(ADDRESS, _AGC, self._agc)
             self.sensor_gain = self._agc[0]
             self._until_gain = _GAIN_EVERY
+            # Lines that look held after a good transfer cannot be read (emulators of the
+            # chip keep the bus off its pins): then they tell nothing of a bad one either.
+            self._lines_tell = not self._bus.held()
         self._until_gain -= 1
         self._failures = 0
         self._pause_us = _FIRST_PAUSE_US
@@ -99,7 +103,7 @@ class As5600:
         self._until_gain = 0
         self.counts = NO_COUNTS
         self.flags = SAMPLE_FLAGS_BUS_ERROR
-        if self._bus.held():
+        if self._lines_tell and self._bus.held():
             self.flags |= SAMPLE_FLAGS_LINE_HELD
         self.sensor_status = 0
         self.sensor_gain = 0

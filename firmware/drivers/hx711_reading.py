@@ -27,7 +27,10 @@ the other side of zero), the filter that starts over does.  Such a word is
 a moving load may look so, and the error is bounded by that.
 
 The clock line is read back while it is driven: one that does not follow is
-shorted, and every sample that is lost by that says `line_held`.
+shorted, and every sample that is lost by that says `line_held`.  Where the first
+sound word comes though the line did not seem to follow, it is the reading back
+that does not work (emulators of the chip do not loop an output back), and
+nothing is concluded from it again.
 """
 
 from box.wire import (
@@ -82,6 +85,8 @@ class Hx711Reading:
         self._step = 0  # from the one before that
         self._sck = sck.value
         self._line_flags = 0
+        self._reads_back = True
+        self._heard = False  # a sound word, ever
         self._set_pace(self._nominal_us)
         self.ready_ticks_us = 0
         self.counts = NO_COUNTS
@@ -174,6 +179,9 @@ class Hx711Reading:
             self.discarded_total += 1
         if restarted:
             self._settle()
+        if not self._heard:
+            self._heard = True
+            self._reads_back = not self._line_flags
         self._line_flags = 0
         self.counts = counts
         self.flags = flags
@@ -189,7 +197,8 @@ class Hx711Reading:
 
     def _check_clock_high(self):
         """Called while the clock line is driven high: does it follow?"""
-        self._line_flags = 0 if self._sck() else SAMPLE_FLAGS_LINE_HELD
+        held = self._reads_back and not self._sck()
+        self._line_flags = SAMPLE_FLAGS_LINE_HELD if held else 0
 
     def _refuse(self):
         """Bits and pulses no longer agree: neither value nor gain is known."""

@@ -14,6 +14,7 @@ import board
 import pytest
 from firmware.rig import Rig
 from steelyard.simulator.parts.machine import Machine
+from steelyard.simulator.parts.pins import Pin
 from steelyard.simulator.parts.quadrature import QuadratureEncoder
 from steelyard_protocol import codec, records
 from steelyard_protocol.decoder import CorruptFrame, Gap, Message, StreamDecoder
@@ -477,3 +478,31 @@ def test_a_request_torn_off_by_a_host_that_goes(box: Rig) -> None:
     box.take()
     box.send(records.Identify(6))
     assert [item.correlation_id for item in box.collect(records.Identity, 50)] == [6]
+
+
+@pytest.mark.parametrize("pio", [False, True], ids=["by hand", "by state machine"])
+def test_pins_that_cannot_be_read_back_accuse_no_wire(
+    monkeypatch: pytest.MonkeyPatch, pio: bool
+) -> None:
+    """Emulators of the chip do not loop an output back to its input, nor the bus to its pins."""
+    blind = {SCK, board.I2C_SDA_PIN, board.I2C_SCL_PIN}
+    seen = Pin.value
+
+    def value(self: Pin, level: int | None = None) -> int:
+        found = seen(self, level)
+        return 0 if level is None and self.number in blind else found
+
+    monkeypatch.setattr(Pin, "value", value)
+    rig = Rig(pio=pio)
+    rig.run_ms(300)
+    rig.take()
+    rig.start()
+    assert {sample.flags for sample in rig.load_samples(200)} <= {0, SETTLING}
+    _hold(DATA, 0)(rig)
+    _wires("failing")(rig)
+    rig.run_ms(150)
+    rig.take()
+    rig.run_ms(1100)
+    found = rig.take()
+    assert {sample.flags & LINE_FLAGS for sample in _own(found, 0)} == {Flag.DESYNC}
+    assert {sample.flags & LINE_FLAGS for sample in _own(found, 2)} == {Flag.BUS_ERROR}
