@@ -73,6 +73,7 @@ class Desk:
         sheet = sheet_of_facts(facts)
         await self.recorder.begin(self.profile.name, code, [sheet_document(sheet)])
         self.visits.begin(code, facts, with_response)
+        await self.visits.first_sample()
         if self.coach is not None:
             self.coach.begin()
 

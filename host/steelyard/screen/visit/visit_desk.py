@@ -23,6 +23,7 @@ from steelyard.strength.session_analysis import SessionFacts
 
 TICK_SECONDS: Final = 0.1
 KEEP_SECONDS: Final = 5.0
+PATIENCE_SECONDS: Final = 2.0
 KEPT_NAME: Final = "visit-going-on.json"
 
 Remark = Callable[[str], Awaitable[None]]
@@ -88,6 +89,13 @@ class VisitDesk:
         self.visit = Visit(self.scales(), client_code, facts, order)
         self.view = self.visit.view(time.monotonic())
         self.keep()
+
+    async def first_sample(self) -> None:
+        """Wait a moment for samples to come, so that the first step can be started at once."""
+        end = time.monotonic() + PATIENCE_SECONDS
+        visit = self.visit
+        while visit is not None and visit.live.place is None and time.monotonic() < end:
+            await asyncio.sleep(0.02)
 
     def act(self, action: str, **arguments: Any) -> None:
         """Do one of the current step's actions.  Raises ActionRefusedError."""
