@@ -70,6 +70,15 @@ class Server:
         """The operator's code that it printed."""
         return self.lines[-1].rpartition(" ")[2]
 
+    def crash(self) -> None:
+        """As a power cut would do it, to this process alone."""
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait()
+            assert self.process.stdout is not None
+            self.process.stdout.close()
+            self.process = None
+
     def stop(self) -> None:
         if self.process is not None:
             self.process.send_signal(signal.SIGINT)

@@ -101,9 +101,7 @@ def test_it_comes_back_when_the_server_was_started_again(
 ) -> None:
     page = visitor.open(f"{own_server.address}/display")
     wait_live(page)
-    assert own_server.process is not None
-    own_server.process.kill()
-    own_server.process.wait()
+    own_server.crash()
     page.locator(STALE).wait_for(timeout=10_000)
     recorder = recorder_of(own_server)
     own_server.start()

@@ -20,18 +20,20 @@ def guarded(
     """The action, with its refusals told to the operator; ``after`` follows when it went well."""
 
     async def run() -> None:
-        try:
-            result = action()
-            if isinstance(result, Awaitable):
-                await result
-        except SteelyardError as error:
-            tell(str(error))
-        except Exception:
-            log.exception("a page's action failed")
-            tell("That did not work, for a reason of the program's own. It is in the log.")
-        else:
-            if after is not None:
-                after()
+        # The button may be gone before its action is over: what follows belongs to the page.
+        with ui.context.client:
+            try:
+                result = action()
+                if isinstance(result, Awaitable):
+                    await result
+            except SteelyardError as error:
+                tell(str(error))
+            except Exception:
+                log.exception("a page's action failed")
+                tell("That did not work, for a reason of the program's own. It is in the log.")
+            else:
+                if after is not None:
+                    after()
 
     return run
 
