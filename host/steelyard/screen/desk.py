@@ -92,8 +92,11 @@ class Desk:
         """Do one of the current step's actions.  Raises ActionRefusedError, ConsentError."""
         view = self.visits.view
         if action == "start" and view is not None and view.step is not None:
-            if view.step.kind == "isometric":
+            step = self.visits.going_on().step
+            if isinstance(step, IsometricStep):
                 self.require_consent()
+                if not step.records:
+                    step.set_plan(IsometricPlan(self.suggested_stations()))
             if self.coach is not None:
                 self.coach.step_begins()
         self.visits.act(action, **arguments)

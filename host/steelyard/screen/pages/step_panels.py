@@ -32,7 +32,7 @@ def panel_state(step: StepView) -> list[object]:
     if isinstance(step, BalanceView):
         return [step.phase, len(step.attempts), step.balanced, step.turns_advised]
     if isinstance(step, IsometricView):
-        return [[(one.state, len(one.efforts)) for one in step.stations], step.acknowledged]
+        return [(one.state, len(one.efforts)) for one in step.stations]
     if isinstance(step, SetView):
         return [step.count, len(step.repetitions), step.stop_advice]
     return [len(step.rows)] if isinstance(step, ResponseView) else []
