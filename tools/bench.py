@@ -604,41 +604,6 @@ BENCHES: dict[str, Callable[[], bool]] = {
 }
 
 
-def bench_analysis() -> bool:
-    """A ten-minute session from file to every figure, against reading and filtering it alone.
-
-    The peer reads the same file and runs scipy's dual-pass Butterworth filters over the same
-    columns, with the cut-offs that the analysis uses: what any analysis has to do first.
-    """
-    import numpy as np
-    from host.report.sessions import record_session
-    from scipy.signal import butter, sosfiltfilt
-    from steelyard.recording.reader import read_recording
-    from steelyard.report.recorded_analysis import analyse_recording
-
-    with tempfile.TemporaryDirectory() as folder:
-        path = record_session(Path(folder) / "session.steelyard", 600.0)
-
-        def peer() -> None:
-            held = read_recording(path)
-            load = held.loads[0]
-            for column, cut_offs in (
-                (load.load_counts, (4.0, 6.0)),
-                (load.angle_counts, (3.0, 6.0)),
-            ):
-                values = column.astype(np.float64)
-                for cut_off in cut_offs:
-                    sosfiltfilt(butter(2, cut_off, fs=86.0, output="sos"), values)
-
-        mine, theirs = paired(lambda: analyse_recording(path), peer)
-    met = mine < 1.0
-    print(
-        f"analysis of 600 s: {mine:.2f} s (wanted < 1 s) {'ok' if met else 'MISSED'}; reading and "
-        f"filtering alone: {theirs:.2f} s, {mine / theirs:.1f}x"
-    )
-    return met
-
-
 def main() -> int:
     """Run the benches named, or all; exit 1 when a figure is missed."""
     chosen = sys.argv[1:] or list(BENCHES)

@@ -36,6 +36,21 @@
     │   ├── ProfileError              a machine profile cannot be understood
     │   ├── SheetError                a session sheet cannot be understood
     │   └── WrongMachineError         the recording is of another machine
+    ├── ReportError                   a report cannot be made, written or proved
+    │   └── ResultFileError           no session result, or of a version not known here
+    ├── StoreError                    records of clients and visits
+    │   ├── PlaceError                the folder or the server cannot be used or reached
+    │   ├── StoreDiskError            the disk is full, read-only or failing; or the file is in use
+    │   ├── StoreVersionError         made by a newer version, or by another program
+    │   ├── StoreDamagedError         the database or its audit trail is not whole
+    │   ├── EntryError                what was given cannot be entered
+    │   │   └── ClientCodeError       it is no client code
+    │   ├── NotKeptError              there is no such client, visit or service
+    │   ├── AlreadyKeptError          there is one already
+    │   ├── ChangedMeanwhileError     somebody else changed it since it was read
+    │   └── ConsentError              no consent in force for a maximal test
+    ├── ActionRefusedError            asked for what cannot be done now, or must not be
+    ├── VisitStateError               a kept visit cannot be understood
     ├── PublishError                  the stream cannot be offered to other programs
     │   ├── AddressError              an address to serve on cannot be used
     │   └── ControlError              a request to the broker cannot be carried out, or not now
@@ -220,6 +235,69 @@ class SheetError(AnalysisError):
 
 class WrongMachineError(AnalysisError):
     """The recording was made on another machine or box than the profile describes."""
+
+
+class ReportError(SteelyardError):
+    """A report cannot be made, written or proved."""
+
+
+class ResultFileError(ReportError):
+    """A file is no session result, or of a version not known here."""
+
+
+class StoreError(SteelyardError):
+    """Records cannot be kept or found."""
+
+
+class PlaceError(StoreError):
+    """The folder or the server where records are kept cannot be used."""
+
+
+class StoreDiskError(StoreError):
+    """The disk is full, read-only or failing, or another program holds the file.
+
+    Nothing that was kept before is harmed; what was being entered was not kept.
+    """
+
+
+class StoreVersionError(StoreError):
+    """The database was made by a newer version, or by another program."""
+
+
+class StoreDamagedError(StoreError):
+    """The database or its audit trail is not whole."""
+
+
+class EntryError(StoreError):
+    """What was given cannot be entered."""
+
+
+class ClientCodeError(EntryError):
+    """A text that is no client code."""
+
+
+class NotKeptError(StoreError):
+    """There is no such client, visit or service."""
+
+
+class AlreadyKeptError(StoreError):
+    """There is one already."""
+
+
+class ChangedMeanwhileError(StoreError):
+    """Somebody else changed it since it was read.  Nothing was overwritten."""
+
+
+class ConsentError(StoreError):
+    """There is no consent in force for a maximal test."""
+
+
+class ActionRefusedError(SteelyardError):
+    """An operator asked for what cannot be done now, or must not be."""
+
+
+class VisitStateError(SteelyardError):
+    """A kept visit cannot be understood, or belongs to another machine."""
 
 
 class PublishError(SteelyardError):

@@ -97,9 +97,9 @@ def _changed(
 
 
 def _read(file: Path) -> Limits:
+    from steelyard.errors import EntryError
     from steelyard.store.facts_json import from_plain
     from steelyard.store.kept import Limits
-    from steelyard.store.store_errors import EntryError
 
     try:
         return from_plain(Limits, json.loads(file.read_text(encoding="utf-8")))

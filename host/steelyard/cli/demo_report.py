@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
+from steelyard.errors import ReportError
 from steelyard.report.issue import issue_report
 from steelyard.report.recompute import recompute
 from steelyard.report.recorded_analysis import analyse_recording
-from steelyard.report.report_errors import ReportError
 from steelyard.simulator.machine_model import MachineModel
 from steelyard.strength.crank_course import CrankSetting
 from steelyard.strength.load_rule import LoadRule

@@ -24,6 +24,7 @@ from steelyard.cli.options import (
     seconds_option,
 )
 from steelyard.device.discovery import parse_box_id
+from steelyard.errors import MissingExtraError
 from steelyard.publish.acquisition import BoxSource
 from steelyard.publish.addresses import (
     LOOPBACK,
@@ -38,7 +39,6 @@ from steelyard.publish.control_server import ControlServer, checked_token
 from steelyard.publish.hub import Consumer
 from steelyard.publish.joint import GivenProfile
 from steelyard.publish.promptness import be_prompt
-from steelyard.publish.publish_errors import MissingExtraError
 from steelyard.recording.append_file import storage_error
 
 TOKEN_VARIABLE = "STEELYARD_CONTROL_TOKEN"

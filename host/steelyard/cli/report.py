@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from steelyard.cli.bench_run import now_text
 from steelyard.cli.options import calibrations_option, machine_option, sheet_option
+from steelyard.errors import ReportError
 from steelyard.report.issue import PaperSize, Reader, issue_report
 from steelyard.report.recorded_analysis import examine_recording
-from steelyard.report.report_errors import ReportError
 from steelyard.report.result_file import load_result
 from steelyard.report.sources import chosen_profile
 from steelyard.report.tested_visit import TestedVisit, visit_of_analysis, visit_of_result

@@ -7,13 +7,12 @@ from typing import Any, ClassVar, Final
 
 import numpy as np
 
+from steelyard.errors import ActionRefusedError, AnalysisError
 from steelyard.guidance import client_words
-from steelyard.guidance.guidance_errors import ActionRefusedError
 from steelyard.guidance.record_json import from_values, to_values
 from steelyard.guidance.step import Stage, Step
 from steelyard.guidance.stretch import Stretch
 from steelyard.guidance.views import BalanceAttempt, BalanceView, StepState
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.balance import BalanceFit, fit_holds, fit_sweeps
 from steelyard.strength.counterweight import CrankAdvice, crank_advice
 from steelyard.strength.measured import Statement

@@ -13,14 +13,13 @@ from typing import Any, ClassVar, Final
 
 import numpy as np
 
+from steelyard.errors import ActionRefusedError, AnalysisError
 from steelyard.guidance import client_words
 from steelyard.guidance.effort_watch import EffortWatch
-from steelyard.guidance.guidance_errors import ActionRefusedError
 from steelyard.guidance.record_json import from_values, to_values
 from steelyard.guidance.step import Stage, Step
 from steelyard.guidance.stretch import Stretch
 from steelyard.guidance.views import EffortView, IsometricView, StationView, StepState, Words
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.effort import Effort
 from steelyard.strength.isometric import (
     SAME_STATION_DEGREES,

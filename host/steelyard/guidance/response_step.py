@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
+from steelyard.errors import AnalysisError
 from steelyard.guidance import client_words
 from steelyard.guidance.record_json import from_values, to_values
 from steelyard.guidance.step import Stage, Step
 from steelyard.guidance.views import ResponseRow, ResponseView, StepState
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.before_after import StationResponse, fatigue_response
 from steelyard.strength.measured import Statement
 

@@ -6,12 +6,12 @@ from typing import Any, ClassVar, Final
 
 import numpy as np
 
+from steelyard.errors import AnalysisError
 from steelyard.guidance import client_words
 from steelyard.guidance.record_json import from_values, to_values
 from steelyard.guidance.step import Stage, Step
 from steelyard.guidance.stretch import Stretch
 from steelyard.guidance.views import RestraintView, StepState
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.restraint import (
     ENOUGH_MOVEMENT_DEGREES,
     RestraintCheck,

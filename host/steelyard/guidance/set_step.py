@@ -6,6 +6,7 @@ from typing import Any, ClassVar, Final
 
 import numpy as np
 
+from steelyard.errors import AnalysisError
 from steelyard.guidance import client_words
 from steelyard.guidance.corridor import Corridor
 from steelyard.guidance.form_watch import FormWatch
@@ -14,7 +15,6 @@ from steelyard.guidance.record_json import from_values, to_values
 from steelyard.guidance.step import Stage, Step
 from steelyard.guidance.stretch import Stretch
 from steelyard.guidance.views import PathView, RepetitionView, SetView, StepState, Words
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.measured import Statement
 from steelyard.strength.repetitions import SET_PAUSE_SECONDS, find_repetitions, into_sets
 from steelyard.strength.set_summary import SetRepetition, SetSummary, summarise_set

@@ -6,8 +6,8 @@ from abc import ABC, abstractmethod
 from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
+from steelyard.errors import ActionRefusedError
 from steelyard.guidance import client_words
-from steelyard.guidance.guidance_errors import ActionRefusedError
 from steelyard.guidance.live_signals import LiveSignals
 from steelyard.guidance.marks import fitted
 from steelyard.guidance.stretch import Stretch

@@ -11,9 +11,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any, Final, Self
 
+from steelyard.errors import ActionRefusedError, VisitStateError
 from steelyard.guidance.balance_step import BalanceStep
 from steelyard.guidance.cautions import CAUTIONS, stop_rules_in_words
-from steelyard.guidance.guidance_errors import ActionRefusedError, VisitStateError
 from steelyard.guidance.isometric_step import IsometricStep
 from steelyard.guidance.live_signals import KeptTime, LiveSignals
 from steelyard.guidance.machine_scales import MachineScales

@@ -10,9 +10,9 @@ from the box itself: a consumer may miss samples, and is told how many.
 
 from __future__ import annotations
 
+from steelyard.errors import AddressError, MissingExtraError, PublishError
 from steelyard.publish.acquisition import Acquisition, BoxSource
 from steelyard.publish.broker import LINE_PORT, SOCKET_PORT, Broker, Servers
-from steelyard.publish.publish_errors import AddressError, MissingExtraError, PublishError
 
 __all__ = [
     "LINE_PORT",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 from urllib.parse import urlsplit
 
-from steelyard.publish.publish_errors import AddressError
+from steelyard.errors import AddressError
 
 LOOPBACK: Final = "127.0.0.1"
 _SITE: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")

@@ -21,12 +21,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from steelyard.errors import AddressError, MissingExtraError, PublishError
 from steelyard.publish.acquisition import Acquisition, BoxSource
 from steelyard.publish.addresses import LOOPBACK
 from steelyard.publish.connection import Connection, Doorkeeper
 from steelyard.publish.hub import Consumer, Hub
 from steelyard.publish.line_server import LineConnection
-from steelyard.publish.publish_errors import AddressError, MissingExtraError, PublishError
 from steelyard.publish.recording_desk import RecordingDesk
 
 LINE_PORT: Final = 5391

@@ -21,10 +21,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Final
 
-from steelyard.errors import SteelyardError
+from steelyard.errors import ControlError, PublishError, SteelyardError
 from steelyard.publish.broker_seat import Doors, read_seat, write_seat
 from steelyard.publish.control_client import ControlClient
-from steelyard.publish.publish_errors import ControlError, PublishError
 
 START_SECONDS: Final = 30.0
 STOP_SECONDS: Final = 40.0

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from steelyard.publish.publish_errors import PublishError
+from steelyard.errors import PublishError
 
 _SEAT_BYTES: Final = 4096
 

@@ -10,8 +10,8 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from steelyard.errors import ControlError
 from steelyard.publish.addresses import LOOPBACK
-from steelyard.publish.publish_errors import ControlError
 
 ANSWER_SECONDS: Final = 60.0
 """More than any request takes; the longest is ending a recording on a slow disk."""

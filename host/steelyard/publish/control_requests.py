@@ -14,11 +14,10 @@ from steelyard.calibration.calibration_file import (
     load_any_calibration,
     parse_calibration,
 )
-from steelyard.errors import SteelyardError
+from steelyard.errors import ControlError, PublishError, SteelyardError
 from steelyard.publish.acquisition import Acquisition
 from steelyard.publish.broker import Broker
 from steelyard.publish.joint import GivenProfile
-from steelyard.publish.publish_errors import ControlError, PublishError
 from steelyard.publish.recording_desk import RecordingDesk, RecordingOrder
 from steelyard.recording.documents import Document
 from steelyard.recording.file_format import Subject

@@ -16,8 +16,8 @@ import json
 from collections.abc import Awaitable, Callable
 from typing import Any, Final
 
+from steelyard.errors import AddressError, ControlError
 from steelyard.publish.addresses import LOOPBACK
-from steelyard.publish.publish_errors import AddressError, ControlError
 
 TOKEN_LEAST_LETTERS: Final = 16
 GREETING_BYTES: Final = 1024

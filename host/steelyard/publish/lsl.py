@@ -12,8 +12,8 @@ import math
 import time
 from typing import Any, Final
 
+from steelyard.errors import MissingExtraError
 from steelyard.publish.bulletin import Bulletin, Kind
-from steelyard.publish.publish_errors import MissingExtraError
 
 try:
     import pylsl  # type: ignore[import-untyped]

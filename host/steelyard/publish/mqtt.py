@@ -21,11 +21,11 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from steelyard.errors import PublishError
 from steelyard.publish.addresses import MqttAddress
 from steelyard.publish.bulletin import Bulletin, Kind
 from steelyard.publish.mailbox import Mailbox
 from steelyard.publish.metadata import SCHEMA, SCHEMA_VERSION
-from steelyard.publish.publish_errors import PublishError
 
 TOPIC_ROOT: Final = "steelyard/v1"
 KEEP_ALIVE_SECONDS: Final = 10

@@ -18,10 +18,9 @@ from typing import Any, Final, TypeVar
 from steelyard_protocol.records import AnnotationSource, DocumentKind
 
 from steelyard.calibration import AnyCalibration
-from steelyard.errors import SteelyardError
+from steelyard.errors import ControlError, SteelyardError
 from steelyard.publish.acquisition import Acquisition
 from steelyard.publish.joint import GivenProfile
-from steelyard.publish.publish_errors import ControlError
 from steelyard.publish.recording_state import RunningRecording
 from steelyard.recording.documents import Document
 from steelyard.recording.file_format import SUFFIX, Subject

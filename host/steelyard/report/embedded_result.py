@@ -12,7 +12,7 @@ import re
 from pathlib import Path
 from typing import Any, Final
 
-from steelyard.report.report_errors import ResultFileError
+from steelyard.errors import ResultFileError
 from steelyard.report.result_file import StoredResult, parsed_result
 
 _SCRIPT: Final = re.compile(

@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike
 
 from steelyard.calibration.canonical_json import canonical_text
 from steelyard.calibration.whole_file import write_whole
+from steelyard.errors import ReportError
 from steelyard.report.embedded_result import with_result
 from steelyard.report.recorded_analysis import RecordedAnalysis
-from steelyard.report.report_errors import ReportError
 from steelyard.report.result_file import SUFFIX, result_content
 from steelyard.report.tested_visit import TestedVisit, visit_of_analysis
 from steelyard.report.visit_comparison import VisitComparison, compare_visits

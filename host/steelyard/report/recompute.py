@@ -14,15 +14,15 @@ from steelyard_protocol.records import DocumentKind
 from steelyard import __version__
 from steelyard.calibration import AnyCalibration, load_any_calibration
 from steelyard.calibration.calibration_file import SUFFIX as CALIBRATION_SUFFIX
+from steelyard.calibration.calibration_file import parse_calibration
 from steelyard.calibration.canonical_json import canonical_text
-from steelyard.errors import CalibrationError, SteelyardError
+from steelyard.errors import CalibrationError, ReportError, ResultFileError, SteelyardError
 from steelyard.recording.reader import Recording, read_recording
 from steelyard.report.embedded_result import result_of_page
 from steelyard.report.provenance import file_sha256
 from steelyard.report.recorded_analysis import examine_recording
-from steelyard.report.report_errors import ReportError, ResultFileError
 from steelyard.report.result_file import SUFFIX, StoredResult, figures, load_result
-from steelyard.report.sources import ChosenProfile, calibration_from_json, find_sheet
+from steelyard.report.sources import ChosenProfile, find_sheet
 from steelyard.strength.profile_file import profile_from_json
 from steelyard.strength.session_sheet import sheet_from_json
 
@@ -184,7 +184,7 @@ def _every(held: Recording, given: Iterable[Path | AnyCalibration]) -> Iterator[
     for document in held.documents:
         if document.kind == DocumentKind.CALIBRATION:
             try:
-                yield calibration_from_json(document.text)
+                yield parse_calibration(document.text, "the recording")
             except CalibrationError:
                 continue  # what cannot be read was not used either
 

@@ -13,7 +13,14 @@ from steelyard.calibration import (
     ForceCalibration,
     TorqueCalibration,
 )
-from steelyard.errors import CalibrationError, SteelyardError, WrongBoxError
+from steelyard.errors import (
+    AnalysisError,
+    CalibrationError,
+    ProfileError,
+    SteelyardError,
+    WrongBoxError,
+    WrongMachineError,
+)
 from steelyard.recording.reader import Recording, read_recording
 from steelyard.report.provenance import Provenance, UsedCalibration, file_sha256
 from steelyard.report.sources import (
@@ -23,7 +30,6 @@ from steelyard.report.sources import (
     find_profile,
     find_sheet,
 )
-from steelyard.strength.analysis_errors import AnalysisError, ProfileError, WrongMachineError
 from steelyard.strength.machine_profile import MachineProfile
 from steelyard.strength.measured import Statement
 from steelyard.strength.recorded_signals import AngleScale, profile_angle, signals_of

@@ -14,8 +14,8 @@ from typing import Any, Final
 
 from steelyard.calibration.canonical_json import canonical_text
 from steelyard.calibration.whole_file import write_whole
+from steelyard.errors import ReportError, ResultFileError
 from steelyard.report.recorded_analysis import RecordedAnalysis
-from steelyard.report.report_errors import ReportError, ResultFileError
 from steelyard.strength.analysis_lines import plain
 from steelyard.strength.balance import BalanceFit
 from steelyard.strength.isometric import IsometricTest, Station

@@ -11,20 +11,13 @@ from typing import Any, Final
 from steelyard_protocol.codec import plain_text
 from steelyard_protocol.records import DocumentKind
 
-from steelyard.calibration import (
-    AngleCalibration,
-    AnyCalibration,
-    Binding,
-    ForceCalibration,
-    TorqueCalibration,
-    load_any_calibration,
-)
+from steelyard.calibration import AnyCalibration, Binding, load_any_calibration
+from steelyard.calibration.calibration_file import parse_calibration
 from steelyard.calibration.canonical_json import content_hash
 from steelyard.calibration.register import Register
-from steelyard.errors import CalibrationError
+from steelyard.errors import ProfileError, SheetError
 from steelyard.recording.documents import Document
 from steelyard.recording.reader import Recording
-from steelyard.strength.analysis_errors import ProfileError, SheetError
 from steelyard.strength.machine_profile import MachineProfile
 from steelyard.strength.profile_file import READY, profile_from_json, profile_text
 from steelyard.strength.session_sheet import (
@@ -178,7 +171,7 @@ def find_calibrations(
     """
     result: dict[int, AnyCalibration] = {}
     inside = (
-        calibration_from_json(document.text)
+        parse_calibration(document.text, "the recording")
         for document in held.documents
         if document.kind == DocumentKind.CALIBRATION
     )
@@ -205,22 +198,3 @@ def _given(held: Recording, given: Iterable[Path | AnyCalibration]) -> Iterator[
                 found = Register(one, held.origin.box_id, channel).in_force()
                 if found is not None:
                     yield found
-
-
-def calibration_from_json(text: str) -> AnyCalibration:
-    """A calibration of whatever kind from its text.  Raises CalibrationError."""
-    kinds: tuple[type[AnyCalibration], ...] = (
-        ForceCalibration,
-        TorqueCalibration,
-        AngleCalibration,
-    )
-    last: CalibrationError | None = None
-    for kind in kinds:
-        try:
-            return kind.from_json(text)
-        except CalibrationError as error:
-            last = error
-    raise CalibrationError(
-        f"A calibration inside the recording cannot be read: {last}.",
-        "Name the calibration with --calibration.",
-    ) from last

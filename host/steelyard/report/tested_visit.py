@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from steelyard.errors import ResultFileError
 from steelyard.report.recorded_analysis import RecordedAnalysis
-from steelyard.report.report_errors import ResultFileError
 from steelyard.report.result_file import StoredResult
 from steelyard.strength.machine_profile import Joint
 from steelyard.strength.torque_curve import CurvePoint, TorqueCurve

@@ -10,9 +10,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from steelyard.report.report_errors import ReportError
+from steelyard.errors import AnalysisError, ReportError
 from steelyard.report.tested_visit import TestedVisit
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.before_after import SAME_STATION_DEGREES
 from steelyard.strength.measured import Measured
 from steelyard.strength.torque_curve import CurvePoint, TorqueCurve

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from steelyard.guidance.guidance_errors import ActionRefusedError
+from steelyard.errors import ActionRefusedError
 from steelyard.guidance.isometric_step import IsometricStep
 from steelyard.guidance.restraint_step import RestraintStep
 from steelyard.guidance.set_step import SetStep

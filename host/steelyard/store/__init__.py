@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from steelyard.store.store_errors import StoreExtraError
+from steelyard.errors import MissingExtraError
 
 if TYPE_CHECKING:
     from steelyard.store.records import Records, open_records, restore_records
@@ -25,7 +25,7 @@ def __getattr__(name: str) -> Any:
     try:
         from steelyard.store import records
     except ImportError as error:
-        raise StoreExtraError(
+        raise MissingExtraError(
             f"Keeping records needs the library {error.name}, which is not installed.",
             "Install it with: pip install 'steelyard[store]'.",
         ) from error

@@ -23,8 +23,8 @@ from typing import Any, Final
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from steelyard.errors import StoreDamagedError
 from steelyard.store.kept import AuditEntry
-from steelyard.store.store_errors import StoreDamagedError
 from steelyard.store.tables import AuditHeadRow, AuditRow
 
 START: Final = "0" * 64

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Final
 
 from steelyard.calibration.whole_file import write_whole
+from steelyard.errors import EntryError, StoreDiskError
 from steelyard.store.database import Database
 from steelyard.store.kept import VisitFilter, VisitLine
 from steelyard.store.practice import practice_rules, zone_of
 from steelyard.store.services import Services
-from steelyard.store.store_errors import EntryError, StoreDiskError
 from steelyard.store.visits import Visits
 
 EARLIEST: Final = date(1990, 1, 1)

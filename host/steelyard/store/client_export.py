@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from steelyard import __version__
+from steelyard.errors import AlreadyKeptError, StoreDiskError
 from steelyard.store.audit_trail import read_trail
 from steelyard.store.clients import Clients, client_row
 from steelyard.store.consents import Consents
@@ -23,7 +24,6 @@ from steelyard.store.limits import LimitsKept
 from steelyard.store.recording_files import is_untouched
 from steelyard.store.results import Results
 from steelyard.store.set_ups import SetUps
-from steelyard.store.store_errors import AlreadyKeptError, StoreDiskError
 from steelyard.store.visits import Visits
 
 SCHEMA: Final = "steelyard client record"

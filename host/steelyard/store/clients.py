@@ -9,11 +9,11 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from steelyard.errors import AlreadyKeptError, ChangedMeanwhileError, NotKeptError
 from steelyard.store import entry_checks as check
 from steelyard.store.audit_trail import note_changes
 from steelyard.store.database import Database
 from steelyard.store.kept import Client, ClientLine
-from steelyard.store.store_errors import AlreadyKeptError, ChangedMeanwhileError, NotKeptError
 from steelyard.store.tables import ClientRow, VisitRow
 
 _FIELDS = ("note", "cautions", "body_mass_kg", "stature_metres")

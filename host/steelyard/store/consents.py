@@ -13,11 +13,11 @@ from typing import Final
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from steelyard.errors import ConsentError, NotKeptError
 from steelyard.store.clients import client_row
 from steelyard.store.database import Database
 from steelyard.store.kept import Consent, ConsentState, PracticeRules
 from steelyard.store.practice import practice_rules
-from steelyard.store.store_errors import ConsentError, NotKeptError
 from steelyard.store.tables import ConsentRow
 
 SCREENING: Final = (

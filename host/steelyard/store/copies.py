@@ -20,9 +20,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
+from steelyard.errors import NotKeptError, StoreDamagedError, StoreDiskError, StoreError
 from steelyard.store.database import BUSY_SECONDS, Database, plain_errors
 from steelyard.store.place import Place
-from steelyard.store.store_errors import NotKeptError, StoreDamagedError, StoreDiskError, StoreError
 
 SUFFIX: Final = ".records-copy"
 _NAME: Final = re.compile(r"(\d{4}-\d\d-\d\d)(T\d{6})?(-[a-z0-9-]+)?" + re.escape(SUFFIX))

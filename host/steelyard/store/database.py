@@ -23,17 +23,17 @@ from sqlalchemy.exc import (
 )
 from sqlalchemy.orm import Session
 
-from steelyard.store.audit_trail import AuditTrail
-from steelyard.store.place import Place, prepare_folder
-from steelyard.store.store_errors import (
+from steelyard.errors import (
     ChangedMeanwhileError,
     EntryError,
+    MissingExtraError,
     PlaceError,
     StoreDamagedError,
     StoreDiskError,
     StoreError,
-    StoreExtraError,
 )
+from steelyard.store.audit_trail import AuditTrail
+from steelyard.store.place import Place, prepare_folder
 
 WRITES: Final = "steelyard_writes"
 BUSY_SECONDS: Final = 10
@@ -94,7 +94,7 @@ def _engine(place: Place) -> Engine:
                 **options,
             )
         except ImportError as error:
-            raise StoreExtraError(
+            raise MissingExtraError(
                 "Keeping records on a PostgreSQL server needs the library psycopg.",
                 "Install it with: pip install 'steelyard[store,server]'.",
             ) from error

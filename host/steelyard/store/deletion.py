@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import delete, func, select, text, update
 from sqlalchemy.orm import Session
 
+from steelyard.errors import NotKeptError, StoreError
 from steelyard.store.audit_trail import DELETED, AuditTrail
 from steelyard.store.clients import client_row
 from steelyard.store.copies import Copies, connected
@@ -18,7 +19,6 @@ from steelyard.store.kept import RecordingFile
 from steelyard.store.place import Place
 from steelyard.store.recording_files import is_untouched
 from steelyard.store.schema import require_current
-from steelyard.store.store_errors import NotKeptError, StoreError
 from steelyard.store.tables import (
     AuditRow,
     ClientRow,

@@ -7,7 +7,7 @@ import re
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from steelyard.store.store_errors import ClientCodeError, EntryError
+from steelyard.errors import ClientCodeError, EntryError
 
 CODE_RULE: Final = "one or two letters, a hyphen, one to five digits, such as C-001"
 _CODE: Final = re.compile(r"[A-Z]{1,2}-[0-9]{1,5}")

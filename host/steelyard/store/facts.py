@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from steelyard.errors import EntryError
 from steelyard.store.kept import Limits
 from steelyard.store.records import Records
-from steelyard.store.store_errors import EntryError
 from steelyard.strength.session_analysis import SessionFacts
 
 

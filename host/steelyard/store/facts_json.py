@@ -13,7 +13,7 @@ import types
 import typing
 from typing import Any, TypeVar
 
-from steelyard.store.store_errors import EntryError
+from steelyard.errors import EntryError
 
 Record = TypeVar("Record")
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from steelyard.errors import EntryError
 from steelyard.store.database import Database
 from steelyard.store.entry_checks import number
 from steelyard.store.facts_json import from_plain, to_plain
 from steelyard.store.kept import KeptLimits, Limits
-from steelyard.store.store_errors import EntryError
 from steelyard.store.tables import LimitsRow
 from steelyard.store.versions_kept import VersionsKept
 

@@ -11,7 +11,7 @@ from typing import Final
 from sqlalchemy import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
-from steelyard.store.store_errors import PlaceError, StoreExtraError
+from steelyard.errors import MissingExtraError, PlaceError
 
 ENVIRONMENT: Final = "STEELYARD_RECORDS"
 FILE_NAME: Final = "practice.records"
@@ -52,7 +52,7 @@ def _own_folder() -> Path:
     try:
         from platformdirs import user_data_path
     except ImportError as error:
-        raise StoreExtraError(
+        raise MissingExtraError(
             "Finding the folder for records needs the library platformdirs.",
             "Install it with: pip install 'steelyard[store]'; or give a folder.",
         ) from error

@@ -8,13 +8,13 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from steelyard.errors import EntryError
 from steelyard.store import entry_checks as check
 from steelyard.store.audit_trail import note_changes
 from steelyard.store.clients import require_version
 from steelyard.store.database import Database
 from steelyard.store.facts_json import from_plain, to_plain
 from steelyard.store.kept import PracticeRules
-from steelyard.store.store_errors import EntryError
 from steelyard.store.tables import PracticeRow
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+from steelyard.errors import EntryError
 from steelyard.store.kept import RecordingFile
-from steelyard.store.store_errors import EntryError
 
 
 def describe_recording(path: Path, recording_id: str) -> RecordingFile:

@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 
+from steelyard.errors import StoreDiskError
 from steelyard.store import entry_checks as check
 from steelyard.store.audit_trail import AuditCheck, check_trail, read_trail
 from steelyard.store.billing import Billing
@@ -24,7 +25,6 @@ from steelyard.store.results import Results
 from steelyard.store.schema import prepare_schema
 from steelyard.store.services import Services
 from steelyard.store.set_ups import SetUps
-from steelyard.store.store_errors import StoreDiskError
 from steelyard.store.trends import Trends
 from steelyard.store.visits import Visits
 

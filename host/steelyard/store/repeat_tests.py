@@ -15,11 +15,11 @@ from typing import Final
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
+from steelyard.errors import AnalysisError
 from steelyard.store.curve_range import area_within, common_range, mean_torque
 from steelyard.store.station_points import StationPoint, curve_of, station_points
 from steelyard.store.tables import VisitRow
 from steelyard.store.trend_figures import RepeatTests
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.before_after import SAME_STATION_DEGREES
 from steelyard.strength.torque_curve import TorqueCurve
 from steelyard.strength.visits import learning_effect

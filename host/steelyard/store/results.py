@@ -12,11 +12,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from steelyard import __version__
+from steelyard.errors import AlreadyKeptError, EntryError, NotKeptError
 from steelyard.store.audit_trail import AuditTrail
 from steelyard.store.database import Database
 from steelyard.store.facts_json import from_plain, to_plain
 from steelyard.store.kept import CurveFigure, RecordingFile, Result, SetFigure, StationFigure
-from steelyard.store.store_errors import AlreadyKeptError, EntryError, NotKeptError
 from steelyard.store.tables import (
     AnalysisRow,
     CurveRow,

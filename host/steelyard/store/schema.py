@@ -8,8 +8,8 @@ from typing import Final
 
 from sqlalchemy import Connection, inspect, text
 
+from steelyard.errors import MissingExtraError, StoreVersionError
 from steelyard.store.database import WRITES, Database, plain_errors
-from steelyard.store.store_errors import StoreExtraError, StoreVersionError
 from steelyard.store.tables import Table
 
 HEAD: Final = "0001"
@@ -72,7 +72,7 @@ def _require_alembic() -> None:
     try:
         import alembic  # noqa: F401 -- here and not when half the work is done
     except ImportError as error:
-        raise StoreExtraError(
+        raise MissingExtraError(
             "Making or upgrading records needs the library alembic, which is not installed.",
             "Install it with: pip install 'steelyard[store]'.",
         ) from error

@@ -8,12 +8,12 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from steelyard.errors import EntryError, NotKeptError
 from steelyard.store import entry_checks as check
 from steelyard.store.audit_trail import note_changes
 from steelyard.store.clients import require_version
 from steelyard.store.database import Database
 from steelyard.store.kept import Service
-from steelyard.store.store_errors import EntryError, NotKeptError
 from steelyard.store.tables import ServiceRow
 
 _FIELDS = ("name", "minutes", "price_hundredths", "offered")

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from steelyard.errors import EntryError
 from steelyard.store.entry_checks import note, number
-from steelyard.store.store_errors import EntryError
 
 LONGEST_MARK: Final = 40
 

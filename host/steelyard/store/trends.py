@@ -7,13 +7,13 @@ import itertools
 import statistics
 from collections.abc import Sequence
 
+from steelyard.errors import AnalysisError, NotKeptError
 from steelyard.store import entry_checks as check
 from steelyard.store.clients import client_row
 from steelyard.store.curve_range import area_within, common_range, mean_torque
 from steelyard.store.database import Database
 from steelyard.store.repeat_tests import RepeatedVisits
 from steelyard.store.station_points import StationPoint, curve_of, station_points
-from steelyard.store.store_errors import NotKeptError
 from steelyard.store.tables import VisitRow
 from steelyard.store.trend_figures import (
     ClientTrend,
@@ -22,7 +22,6 @@ from steelyard.store.trend_figures import (
     RepeatTests,
     TrendPoint,
 )
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.before_after import SAME_STATION_DEGREES
 from steelyard.strength.machine_profile import Joint
 from steelyard.strength.visits import (

@@ -10,13 +10,13 @@ from typing import Any
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
+from steelyard.errors import EntryError, NotKeptError
 from steelyard.store import entry_checks as check
 from steelyard.store.audit_trail import note_changes
 from steelyard.store.clients import client_row, require_version
 from steelyard.store.database import Database
 from steelyard.store.kept import NewVisit, RecordingFile, Visit, VisitFilter, VisitLine
 from steelyard.store.services import service_row, to_hundredths, to_price
-from steelyard.store.store_errors import EntryError, NotKeptError
 from steelyard.store.tables import ClientRow, RecordingRow, ResultRow, ServiceRow, VisitRow
 
 

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from steelyard.calibration.least_squares import solve
-from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.errors import AnalysisError
 from steelyard.strength.gravity_moment import GravityMoment
 from steelyard.strength.measured import Measured, Statement, rectangular, root_sum
 from steelyard.strength.movement import Spell, Sweep

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.errors import AnalysisError
 from steelyard.strength.isometric import IsometricTest, Station
 from steelyard.strength.measured import Measured
 

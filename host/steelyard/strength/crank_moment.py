@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from steelyard.calibration.least_squares import solve
-from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.errors import AnalysisError
 from steelyard.strength.balance import amplitude_of, top_of
 from steelyard.strength.gravity_moment import GravityMoment
 from steelyard.strength.measured import Measured

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.errors import AnalysisError
 
 Array = NDArray[np.float64]
 

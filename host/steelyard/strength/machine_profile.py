@@ -13,7 +13,7 @@ from enum import Enum
 
 import numpy as np
 
-from steelyard.strength.analysis_errors import ProfileError, WrongMachineError
+from steelyard.errors import ProfileError, WrongMachineError
 from steelyard.strength.arm_torque import AngleReference, MomentArm
 from steelyard.strength.gravity_moment import GravityMoment
 from steelyard.strength.measured import Measured

@@ -14,7 +14,7 @@ import typing
 from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
-from steelyard.strength.analysis_errors import SheetError
+from steelyard.errors import SheetError
 
 Record = TypeVar("Record")
 

@@ -7,7 +7,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Final
 
-from steelyard.strength.analysis_errors import ProfileError
+from steelyard.errors import ProfileError
 from steelyard.strength.arm_torque import AngleReference, MomentArm
 from steelyard.strength.machine_profile import (
     Channels,

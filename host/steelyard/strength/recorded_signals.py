@@ -17,8 +17,8 @@ from steelyard_protocol.messages import NO_COUNTS
 from steelyard_protocol.records import SampleFlags
 from steelyard_protocol.soundness import UNSOUND_ANGLE, UNSOUND_ANGLE_OF_LOAD, UNSOUND_LOAD
 
+from steelyard.errors import AnalysisError
 from steelyard.recording.contents import NO_HOST_TIME
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.machine_profile import MachineProfile, Roller
 from steelyard.strength.measured import Statement
 from steelyard.strength.sample_columns import LoadColumns, SampleColumns

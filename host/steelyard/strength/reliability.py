@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.errors import AnalysisError
 
 NORMAL_95: Final = 1.959963984540054
 

@@ -13,7 +13,7 @@ from typing import Final, TypeVar
 
 import numpy as np
 
-from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.errors import AnalysisError
 from steelyard.strength.balance import BalanceFit, fit_sweeps
 from steelyard.strength.before_after import StationResponse, fatigue_response
 from steelyard.strength.counterweight import BodyWeight, CrankAdvice, body_weight, crank_advice

@@ -22,7 +22,7 @@ from typing import Any, Final
 
 from steelyard.calibration.canonical_json import canonical_text, content_hash
 from steelyard.calibration.whole_file import write_whole
-from steelyard.strength.analysis_errors import SheetError
+from steelyard.errors import SheetError
 from steelyard.strength.crank_course import CrankSetting
 from steelyard.strength.effort import EffortLimits
 from steelyard.strength.form_faults import Prescription

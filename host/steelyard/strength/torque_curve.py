@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.errors import AnalysisError
 from steelyard.strength.isometric import IsometricTest
 from steelyard.strength.measured import Measured
 

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from steelyard.calibration.student_t import t_factor
-from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.errors import AnalysisError
 from steelyard.strength.machine_profile import Joint
 from steelyard.strength.measured import Measured
 from steelyard.strength.reliability import NORMAL_95, reliability

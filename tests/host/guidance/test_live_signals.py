@@ -10,12 +10,12 @@ import time
 import numpy as np
 import pytest
 from host.guidance.made_samples import PROFILE, SCALES, Machine
+from steelyard.errors import AnalysisError
 from steelyard.guidance.live_signals import LiveSignals
 from steelyard.guidance.machine_scales import MachineScales
 from steelyard.guidance.sample_window import SampleWindow
 from steelyard.guidance.stretch import Stretch
 from steelyard.guidance.views import Quality
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.analysis_lines import plain
 from steelyard_protocol.messages import NO_COUNTS
 from steelyard_protocol.records import SampleFlags

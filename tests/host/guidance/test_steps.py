@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import pytest
 from host.guidance.made_samples import PROFILE, SCALES, Machine, play, visit_of
-from steelyard.guidance.guidance_errors import ActionRefusedError, VisitStateError
+from steelyard.errors import ActionRefusedError, VisitStateError
 from steelyard.guidance.isometric_step import IsometricStep, TestPace
 from steelyard.guidance.machine_scales import MachineScales
 from steelyard.guidance.set_step import SetStep

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 from host.publish.paced_boxes import PacedBoxes
+from steelyard.errors import ControlError, PublishError
 from steelyard.publish.broker_process import BrokerPlan, BrokerProcess
 from steelyard.publish.control_client import ControlClient
-from steelyard.publish.publish_errors import ControlError, PublishError
 from steelyard.recording.reader import read_recording
 from steelyard.recording.validator import validate
 from steelyard.simulator.pty import PtyBox

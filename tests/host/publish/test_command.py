@@ -19,11 +19,10 @@ from host.publish.test_frames_and_text import force
 from steelyard.calibration import Binding, save_calibration
 from steelyard.calibration.register import Register
 from steelyard.cli.publish import publish
-from steelyard.errors import RecordingStorageError, WrongBoxError
+from steelyard.errors import ControlError, RecordingStorageError, WrongBoxError
 from steelyard.publish import AddressError, BoxSource
 from steelyard.publish.acquisition import Acquisition
 from steelyard.publish.bulletin import Bulletin
-from steelyard.publish.publish_errors import ControlError
 
 ROOT = Path(__file__).resolve().parents[3]
 

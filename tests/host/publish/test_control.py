@@ -18,12 +18,12 @@ from host.publish.test_frames_and_text import force
 from host.transport.leaks import nothing_leaks
 from pytest_mock import MockerFixture
 from steelyard.calibration import Binding
+from steelyard.errors import ControlError
 from steelyard.publish import BoxSource, Broker, control_server
 from steelyard.publish.control_client import ControlClient
 from steelyard.publish.control_requests import ControlRequests
 from steelyard.publish.control_server import ControlServer
 from steelyard.publish.message_schema import live_schema
-from steelyard.publish.publish_errors import ControlError
 from steelyard.publish.recording_desk import checked_name
 from steelyard.recording import append_file
 from steelyard.recording.reader import read_recording

@@ -86,7 +86,7 @@ def test_without_the_library_it_is_named() -> None:
     code = """
 import sys
 sys.modules["pylsl"] = None
-from steelyard.publish.publish_errors import MissingExtraError
+from steelyard.errors import MissingExtraError
 try:
     import steelyard.publish.lsl
 except MissingExtraError as error:

@@ -8,10 +8,9 @@ from click.testing import CliRunner, Result
 from host.report.sessions import sheet_of
 from steelyard.cli.record import record
 from steelyard.cli.report import report
-from steelyard.errors import SteelyardError
+from steelyard.errors import ProfileError, SteelyardError, WrongMachineError
 from steelyard.recording.reader import read_recording
 from steelyard.report.sources import SHEET_KIND, find_profile, find_sheet
-from steelyard.strength.analysis_errors import ProfileError, WrongMachineError
 from steelyard.strength.session_sheet import save_sheet
 
 PORT = ("--port", "sim:heron?task=rest&speed=max&seed=5", "-s", "2")

@@ -14,10 +14,10 @@ from steelyard.calibration import save_calibration
 from steelyard.cli.recompute import recompute as command
 from steelyard.cli.report import report as report_command
 from steelyard.device import Box
+from steelyard.errors import ReportError, ResultFileError
 from steelyard.report.embedded_result import result_of_page, with_result
 from steelyard.report.recompute import recompute
 from steelyard.report.recorded_analysis import RecordedAnalysis, analyse_recording
-from steelyard.report.report_errors import ReportError, ResultFileError
 from steelyard.report.result_file import (
     id_of,
     load_result,

@@ -13,14 +13,19 @@ from host.report.synthetic_sessions import sheet_for, visit, with_visit
 from steelyard.calibration import save_calibration
 from steelyard.calibration.register import Register
 from steelyard.device import Box
-from steelyard.errors import CalibrationError, WrongBoxError
+from steelyard.errors import (
+    CalibrationError,
+    ProfileError,
+    SheetError,
+    WrongBoxError,
+    WrongMachineError,
+)
 from steelyard.report.recorded_analysis import (
     RecordedAnalysis,
     analyse_recording,
     examine_recording,
 )
 from steelyard.report.sources import chosen_profile
-from steelyard.strength.analysis_errors import ProfileError, SheetError, WrongMachineError
 from steelyard.strength.analysis_lines import plain
 from steelyard.strength.crank_course import CrankSetting, sweeps_to_fit, turns_at
 from steelyard.strength.movement import Sweep

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from host.report.synthetic_sessions import visit, with_visit
 from pytest_mock import MockerFixture
+from steelyard.errors import ReportError
 from steelyard.printed.document import PrintedDocument
 from steelyard.report.client_report import client_report
 from steelyard.report.clinician_report import clinician_report
@@ -21,7 +22,6 @@ from steelyard.report.issue import IssuedReport, comparison_of, issue_report
 from steelyard.report.next_steps import load_advice
 from steelyard.report.recompute import recompute
 from steelyard.report.recorded_analysis import RecordedAnalysis
-from steelyard.report.report_errors import ReportError
 from steelyard.report.result_file import result_content
 from steelyard.report.tested_visit import visit_of_analysis
 from steelyard.report.wording import stated

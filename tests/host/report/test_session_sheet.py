@@ -11,7 +11,7 @@ import pytest
 from host.report.sessions import sheet_of
 from hypothesis import given
 from hypothesis import strategies as st
-from steelyard.strength.analysis_errors import SheetError
+from steelyard.errors import SheetError
 from steelyard.strength.crank_course import CrankSetting
 from steelyard.strength.load_rule import LoadRule
 from steelyard.strength.session_sheet import (

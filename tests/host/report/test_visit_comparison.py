@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from steelyard.errors import ReportError, ResultFileError
 from steelyard.report.recorded_analysis import RecordedAnalysis
-from steelyard.report.report_errors import ReportError, ResultFileError
 from steelyard.report.result_file import load_result, result_content, save_result
 from steelyard.report.tested_visit import TestedVisit, visit_of_analysis, visit_of_result
 from steelyard.report.visit_comparison import FIRST_TEST, compare_visits, mean_torque

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from host.store.conftest import Clock
 from sqlalchemy import text
+from steelyard.errors import StoreDamagedError
 from steelyard.store import Records
-from steelyard.store.store_errors import StoreDamagedError
 
 
 def entries(records: Records) -> None:

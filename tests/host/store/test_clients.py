@@ -8,16 +8,16 @@ from collections.abc import Callable
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from steelyard.store import Records
-from steelyard.store.entry_checks import client_code, note_warnings
-from steelyard.store.kept import Client
-from steelyard.store.store_errors import (
+from steelyard.errors import (
     AlreadyKeptError,
     ChangedMeanwhileError,
     ClientCodeError,
     EntryError,
     NotKeptError,
 )
+from steelyard.store import Records
+from steelyard.store.entry_checks import client_code, note_warnings
+from steelyard.store.kept import Client
 
 
 @pytest.mark.parametrize("code", ["C-001", "c-1", " AB-12345 ", "H-7", "C-001\n"])

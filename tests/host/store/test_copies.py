@@ -10,13 +10,13 @@ from types import SimpleNamespace
 
 import pytest
 from host.store.conftest import Clock
-from steelyard.store import Records, copies, open_records, restore_records
-from steelyard.store.store_errors import (
+from steelyard.errors import (
     NotKeptError,
     StoreDamagedError,
     StoreDiskError,
     StoreError,
 )
+from steelyard.store import Records, copies, open_records, restore_records
 
 
 @pytest.fixture

@@ -10,10 +10,10 @@ import pytest
 from host.store import invented
 from host.store.conftest import Clock
 from host.store.test_visits import FACTS, log
+from steelyard.errors import AlreadyKeptError, NotKeptError, StoreDiskError
 from steelyard.store import Records, open_records
 from steelyard.store.kept import Limits
 from steelyard.store.recording_files import describe_recording
-from steelyard.store.store_errors import AlreadyKeptError, NotKeptError, StoreDiskError
 from steelyard.strength.profile_file import ready_profile
 
 CODE, OTHER = "Q-86420", "C-001"

@@ -13,15 +13,15 @@ import pytest
 from host.store.conftest import Clock
 from hypothesis import given
 from hypothesis import strategies as st
-from steelyard.store import Records
-from steelyard.store.facts_json import from_plain, to_plain
-from steelyard.store.kept import Limits, PracticeRules, Service
-from steelyard.store.store_errors import (
+from steelyard.errors import (
     ChangedMeanwhileError,
     ConsentError,
     EntryError,
     NotKeptError,
 )
+from steelyard.store import Records
+from steelyard.store.facts_json import from_plain, to_plain
+from steelyard.store.kept import Limits, PracticeRules, Service
 from steelyard.strength.effort import EffortLimits
 from steelyard.strength.form_faults import Prescription
 from steelyard.strength.load_rule import LoadRule

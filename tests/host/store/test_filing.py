@@ -9,9 +9,9 @@ import pytest
 from click.testing import CliRunner, Result
 from host.strength.test_recorded_session import recording
 from steelyard.cli.commands import steelyard as root
+from steelyard.errors import EntryError
 from steelyard.recording.reader import Recording
 from steelyard.store import open_records
-from steelyard.store.store_errors import EntryError
 
 __all__ = ["recording"]
 

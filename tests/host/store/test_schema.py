@@ -15,8 +15,8 @@ from alembic.script import ScriptDirectory
 from host.store.conftest import Clock
 from host.store.test_crashes import environment
 from sqlalchemy import text
+from steelyard.errors import PlaceError, StoreVersionError
 from steelyard.store import Records, open_records, schema
-from steelyard.store.store_errors import PlaceError, StoreVersionError
 from steelyard.store.tables import Table
 
 NEXT = """

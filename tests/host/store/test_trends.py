@@ -9,8 +9,8 @@ import pytest
 from host.store import invented
 from host.store.conftest import Clock
 from host.store.test_visits import file, log
+from steelyard.errors import NotKeptError
 from steelyard.store import Records
-from steelyard.store.store_errors import NotKeptError
 from steelyard.strength.machine_profile import Joint
 from steelyard.strength.reliability import reliability
 from steelyard.strength.torque_curve import torque_curve

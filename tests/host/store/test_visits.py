@@ -12,16 +12,16 @@ from decimal import Decimal
 import pytest
 from host.store import invented
 from host.store.conftest import Clock
-from steelyard.store import Records
-from steelyard.store.billing import CsvStyle
-from steelyard.store.facts import facts_for_visit
-from steelyard.store.kept import Limits, NewVisit, Visit, VisitFilter
-from steelyard.store.store_errors import (
+from steelyard.errors import (
     AlreadyKeptError,
     ChangedMeanwhileError,
     EntryError,
     NotKeptError,
 )
+from steelyard.store import Records
+from steelyard.store.billing import CsvStyle
+from steelyard.store.facts import facts_for_visit
+from steelyard.store.kept import Limits, NewVisit, Visit, VisitFilter
 from steelyard.strength.analysis_lines import plain
 from steelyard.strength.form_faults import Prescription
 from steelyard.strength.profile_file import ready_profile

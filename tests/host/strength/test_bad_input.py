@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from host.strength.visit import LoadedColumns, Visit, facts_of_visit, take_visit
-from steelyard.strength.analysis_errors import AnalysisError, ProfileError, WrongMachineError
+from steelyard.errors import AnalysisError, ProfileError, WrongMachineError
 from steelyard.strength.analysis_lines import analysis_lines, plain
 from steelyard.strength.profile_file import load_profile, profile_from_json, ready_profile
 from steelyard.strength.recorded_signals import profile_angle, signals_of

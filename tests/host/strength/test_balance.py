@@ -13,7 +13,7 @@ from host.strength.synthetic import hold, line, signals
 from host.strength.visit import drawn_profile, take_visit
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.errors import AnalysisError
 from steelyard.strength.balance import BalanceFit, fit_holds, fit_sweeps
 from steelyard.strength.counterweight import body_weight, crank_advice
 from steelyard.strength.crank_moment import CrankReading, KnownWeight, crank_moment

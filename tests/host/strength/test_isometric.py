@@ -10,9 +10,9 @@ from host.strength.synthetic import Array, hold, signals, swell
 from host.strength.visit import Visit, take_visit
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from steelyard.errors import AnalysisError
 from steelyard.simulator.client_model import MANNERS, Manner
 from steelyard.simulator.tasks import Kind
-from steelyard.strength.analysis_errors import AnalysisError
 from steelyard.strength.before_after import fatigue_response
 from steelyard.strength.effort import EffortLimits
 from steelyard.strength.isometric import IsometricTest, isometric_test, plan_stations

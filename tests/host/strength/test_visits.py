@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import stats
-from steelyard.strength.analysis_errors import AnalysisError
+from steelyard.errors import AnalysisError
 from steelyard.strength.limits_of_agreement import limits_of_agreement
 from steelyard.strength.machine_profile import Joint
 from steelyard.strength.measured import Measured

@@ -6,8 +6,7 @@ from dataclasses import replace
 
 from nicegui import ui
 
-from steelyard.errors import SteelyardError
-from steelyard.guidance.guidance_errors import ActionRefusedError
+from steelyard.errors import ActionRefusedError, SteelyardError
 from steelyard.screen.pages.bench import Bench
 from steelyard.screen.pages.client_parts import consent_part, entry_part, set_up_part
 from steelyard.screen.pages.fields import Form

@@ -6,7 +6,7 @@ from typing import Final
 
 from nicegui import ui
 
-from steelyard.guidance.guidance_errors import ActionRefusedError
+from steelyard.errors import ActionRefusedError
 from steelyard.guidance.views import StepState, StepView, VisitView
 from steelyard.screen.pages.bench import Bench
 from steelyard.screen.pages.fields import Form

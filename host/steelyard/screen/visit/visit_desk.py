@@ -14,8 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from steelyard.errors import SteelyardError
-from steelyard.guidance.guidance_errors import ActionRefusedError, VisitStateError
+from steelyard.errors import ActionRefusedError, SteelyardError, VisitStateError
 from steelyard.guidance.machine_scales import MachineScales
 from steelyard.guidance.views import VisitView
 from steelyard.guidance.visit import USUAL, WITH_RESPONSE, Visit
