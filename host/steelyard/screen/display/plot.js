@@ -7,6 +7,7 @@ const FREE_TRACE_US = 6e6;      // without repetitions the last six seconds are 
 const TIME_SPAN_US = 12e6;
 const HEAD_AT = 0.86;           // share of the width at which the present stands, against time
 const STEPS = [1, 2, 2.5, 5, 10];
+const TOPS = [1, 1.5, 2, 3, 4, 5, 6, 8, 10];
 
 export class Plot {
   constructor(root) {
@@ -42,7 +43,8 @@ export class Plot {
     this.viewText = text;
     this.view = view;
     if (view.top_nm) this.top = niceTop(view.top_nm);
-    else if (view.band_nm) this.top = niceTop(Math.max(view.band_nm[1] * 1.4, this.top * 0.6));
+    else if (view.band_nm && !this.banded) this.top = niceTop(view.band_nm[1] * 1.5);
+    this.banded = Boolean(view.band_nm);
     this.dirty = true;
   }
 
@@ -241,13 +243,13 @@ function line(pen, places) {
   pen.stroke();
 }
 
-export function niceTop(value) {
+export function niceTop(value, steps = TOPS) {
   const power = 10 ** Math.floor(Math.log10(Math.max(value, 1e-6)));
-  return STEPS.map((step) => step * power).find((top) => top >= value) ?? 10 * power;
+  return steps.map((step) => step * power).find((top) => top >= value) ?? 10 * power;
 }
 
 function ticks(low, high, about) {
-  const step = niceTop((high - low) / about);
+  const step = niceTop((high - low) / about, STEPS);
   const found = [];
   for (let at = Math.ceil(low / step); at * step <= high + 1e-9; at += 1) found.push(Number((at * step).toFixed(6)));
   return found;

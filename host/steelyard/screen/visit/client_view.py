@@ -87,7 +87,9 @@ class ClientViewMaker:
                 "low": [round(at, 2) for at in corridor.low_degrees],
                 "high": [round(at, 2) for at in corridor.high_degrees],
             }
-        shown["way"] = _way(step.phase) if running else ""
+        way = shown["way"] = _way(step.phase) if running else ""
+        if step.slips and way:  # the slip is the word; what to do goes on being said
+            shown["headline"] = "Slowly back" if way == "up" else "Slowly forward"
         if step.last_path is not None:
             rows = zip(step.last_path.degrees, step.last_path.torque_nm, strict=True)
             shown["last"] = [[round(at, 1), round(nm, 1)] for at, nm in rows if nm is not None]
