@@ -95,6 +95,17 @@ class Binding:
     gain: int = 128
     firmware: str = ""
 
+    @property
+    def unnamed_sensor(self) -> str:
+        """What is weak about a sensor without a serial number, and what to do; empty with one."""
+        if self.sensor_serial:
+            return ""
+        return (
+            f"The sensor of channel {self.channel} has no serial number in the box: another one "
+            "put in its place would go unnoticed. Name it with `steelyard setting sensor_serial "
+            f"SERIAL --channel {self.channel}`, then calibrate."
+        )
+
     def require(self, present: Binding) -> None:
         """Raise WrongBoxError, naming every difference, unless ``present`` is the same.
 

@@ -31,7 +31,7 @@ def certificate_of(
     Needs matplotlib for the drawings.
     """
     if isinstance(calibration, AngleCalibration):
-        kind, sections = "arm angle", angle_sections.sections(calibration)
+        kind, sections = "arm angle", angle_sections.sections(calibration, history)
         headline = _angle_headline(calibration)
     else:
         quantity = quantity_of(calibration)
@@ -51,8 +51,8 @@ def certificate_of(
             ("Machine", machine),
             ("Sensor box", binding.box_id),
             ("Channel", str(binding.channel)),
-            ("Sensor", binding.sensor_serial or "no serial number entered"),
-            ("Gain", str(binding.gain)),
+            ("Sensor", binding.sensor_serial or "NOT NAMED: no serial number in the box"),
+            ("Gain", "" if isinstance(calibration, AngleCalibration) else str(binding.gain)),
             ("Firmware", binding.firmware),
             ("Calibrated at", conditions.taken_at or "not dated"),
             ("Calibrated by", conditions.operator or "not stated"),
@@ -61,7 +61,8 @@ def certificate_of(
         ),
     )
     number = calibration.calibration_id[:12]
-    remarks = Section("Remarks", paragraphs=tuple(calibration.remarks) or ("None.",))
+    said = (*filter(None, (binding.unnamed_sensor,)), *calibration.remarks)
+    remarks = Section("Remarks", paragraphs=said or ("None.",))
     return PrintedDocument(
         title="Certificate of in-house calibration",
         subtitle=" · ".join(part for part in (practice, machine, kind) if part),
@@ -70,9 +71,9 @@ def certificate_of(
         caution=CAUTION,
         headline=headline,
         sections=(identity, *sections, remarks),
-        seals=(
+        seals=_stated(
             ("Content hash of the calibration (SHA-256)", calibration.calibration_id),
-            ("Last entry of the history (SHA-256)", history.head),
+            ("Last entry of the history (SHA-256)", history.head if history.entries else ""),
         ),
         foot=f"in-house calibration {number}, not an accredited certificate",
         signatures=("calibrated by, date", "read and filed by, date"),

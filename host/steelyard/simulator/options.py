@@ -6,14 +6,15 @@
 machine    heron (back), wren (neck)
 client     steady, rushed, short, slipping, weak, stops, throwing, dropping,
            uneven, controlled, partial, pausing, abrupt, fickle
-task       session, rest, weights, balancing, sets, response, guided
+task       session, rest, weights, angles, balancing, sets, response, guided
 script     file whose lines are orders to the client of task guided
            (virtual_client.py says which)
 seed       whole number; another seed is another client and other cells
 speed      1 (real time), a factor, or max (as fast as it is read)
 faults     see faults.py
 masses     kg, by commas: the schedule of task weights
-dwell      s that each of them hangs
+angles     degrees, by commas: the schedule of task angles, nobody in the seat
+dwell      s that each mass hangs, or that the arm stands at each angle
 gravity    m/s^2, the true local one
 rate       80 or 10: the amplifiers' RATE pin
 drift      ppm by which the box's clock runs fast
@@ -43,9 +44,10 @@ START_UNIX_SECONDS: Final = 1_750_000_000.0
 class WorldOptions:
     """The world around a box.  Equal options give equal worlds, to the last bit.
 
-    ``masses_kg`` is the schedule of task ``weights``, each mass for
-    ``dwell_seconds``; ``gravity_m_s2`` is the true local one.  ``script_path``: where
-    the client of task ``guided`` finds orders, besides those given in the program.
+    ``masses_kg`` is the schedule of task ``weights`` and ``angles_degrees`` that of
+    task ``angles``, each for ``dwell_seconds``; ``gravity_m_s2`` is the true local
+    one.  ``script_path``: where the client of task ``guided`` finds orders, besides
+    those given in the program.
     """
 
     machine: MachineTruth = HERON
@@ -53,6 +55,7 @@ class WorldOptions:
     task: str = "session"
     seed: int = 1
     masses_kg: tuple[float, ...] = ()
+    angles_degrees: tuple[float, ...] = ()
     dwell_seconds: float = 12.0
     gravity_m_s2: float = 9.81
     script_path: Path | None = None
@@ -143,6 +146,12 @@ def _read_masses(options: BoxOptions, value: str) -> BoxOptions:
     return replace(options, world=replace(options.world, masses_kg=masses_kg))
 
 
+def _read_angles(options: BoxOptions, value: str) -> BoxOptions:
+    low, high = options.world.machine.travel_degrees
+    angles_degrees = tuple(_number("angles", angle, low, high) for angle in value.split(","))
+    return replace(options, world=replace(options.world, angles_degrees=angles_degrees))
+
+
 def _read_dwell(options: BoxOptions, value: str) -> BoxOptions:
     dwell_seconds = _number("dwell", value, 0.1, 3600.0)
     return replace(options, world=replace(options.world, dwell_seconds=dwell_seconds))
@@ -194,6 +203,7 @@ _READERS: Final[dict[str, Callable[[BoxOptions, str], BoxOptions]]] = {
     "speed": _read_speed,
     "faults": _read_faults,
     "masses": _read_masses,
+    "angles": _read_angles,
     "dwell": _read_dwell,
     "gravity": _read_gravity,
     "rate": _read_rate,

@@ -33,7 +33,7 @@ class Kind(Enum):
     SWEEP = "sweep"  # moved from the link side at constant speed, client relaxed
     MOVE = "move"  # moved from the link side, smoothly
     FREE = "free"  # the client moves it against the stack
-    BENCH = "bench"  # nobody in the seat: the technician's weights
+    BENCH = "bench"  # nobody in the seat: the technician's weights, or the arm set by hand
 
 
 RISE_SECONDS: Final = 1.5
@@ -46,7 +46,7 @@ RIPPLES: Final = 3
 class Segment:
     """One stretch of the script.
 
-    ``to_degrees`` is where the arm goes (SWEEP, MOVE, FREE); None: it stays.
+    ``to_degrees`` is where the arm goes (SWEEP, MOVE, FREE, BENCH); None: it stays.
     ``effort`` is the share of full strength meant (EFFORT), with its rise, its
     dip the other way before, and the share of the time it is held;
     ``slip_degrees`` the slide in the restraint during the segment; ``hang_kg`` a
@@ -101,7 +101,7 @@ class Script:
     """What a task writes its segments from.
 
     ``orders`` is what the client of task ``guided`` was told to do.
-    ``masses_kg`` and ``dwell_seconds`` are the technician's schedule;
+    ``masses_kg`` or ``angles_degrees``, and ``dwell_seconds``, are the technician's schedule;
     ``source`` draws what differs from one repetition to the next.
     """
 
@@ -109,6 +109,7 @@ class Script:
     client: ClientTruth
     source: random.Random
     masses_kg: tuple[float, ...] = ()
+    angles_degrees: tuple[float, ...] = ()
     dwell_seconds: float = 12.0
     orders: Orders | None = None
 
@@ -121,6 +122,8 @@ class Script:
 
 
 IDLE_SECONDS: Final = 0.1
+SETTING_SECONDS: Final = 2.0
+"""What it takes to bring the arm from one scheduled angle to the next."""
 REPETITIONS: Final = 8
 EFFORT_SECONDS: Final = 6.0
 
@@ -136,6 +139,15 @@ def weights(script: Script) -> Iterator[Segment]:
     """Hang the scheduled masses one after the other, each for the dwell time."""
     for mass_kg in script.masses_kg:
         yield Segment(Kind.BENCH, script.dwell_seconds, f"{mass_kg:g} kg", hang_kg=mass_kg)
+    while True:
+        yield Segment(Kind.BENCH, 60.0, "bench")
+
+
+def angles(script: Script) -> Iterator[Segment]:
+    """Set the empty arm to the scheduled angles, and let it stand at each for the dwell time."""
+    for degrees in script.angles_degrees:
+        yield Segment(Kind.BENCH, SETTING_SECONDS, f"to {degrees:g}", degrees)
+        yield Segment(Kind.BENCH, script.dwell_seconds, f"at {degrees:g}")
     while True:
         yield Segment(Kind.BENCH, 60.0, "bench")
 
@@ -284,6 +296,7 @@ def _rest_between_sets(script: Script) -> Iterator[Segment]:
 
 
 TASKS: Final[dict[str, Callable[[Script], Iterator[Segment]]]] = {
+    "angles": angles,
     "balancing": balancing,
     "guided": guided,
     "response": response,

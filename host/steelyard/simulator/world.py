@@ -108,6 +108,7 @@ class World(Inputs):
             self.client.truth,
             source,
             options.masses_kg,
+            options.angles_degrees,
             options.dwell_seconds,
             self.virtual_client,
         )
@@ -178,7 +179,7 @@ class World(Inputs):
         if kind is Kind.FREE:
             self._step_free(inside)
         elif kind is Kind.BENCH:
-            self._step_bench()
+            self._step_bench(inside)
         else:
             self._step_held(inside)
         self._feel()
@@ -287,10 +288,13 @@ class World(Inputs):
         carried = machine.stack_inertia() * acceleration if lift > 0.0 else 0.0
         truth.link_nm = max(0.0, stack_nm + carried)
 
-    def _step_bench(self) -> None:
-        """Nobody in the seat: the arm stands still, the cell carries what hangs."""
+    def _step_bench(self, inside: float) -> None:
+        """Nobody in the seat: the arm is where it was set by hand, the cell carries what hangs."""
         truth = self.truth
-        truth.muscle_nm = truth.gravity_nm = truth.link_nm = truth.extension_rad_s = 0.0
+        truth.muscle_nm = truth.gravity_nm = truth.link_nm = 0.0
+        truth.arm_degrees = self._target(inside)
+        back = truth.arm_degrees - self._target(inside - STEP_SECONDS)
+        truth.extension_rad_s = -math.radians(back) / STEP_SECONDS
 
     def _feel(self) -> None:
         truth, machine, client = self.truth, self.machine.truth, self.client
