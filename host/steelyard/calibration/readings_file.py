@@ -10,8 +10,10 @@ list) and, if wished, ``weights`` (objects with the fields of ``Weight``),
 ``gravity`` (either ``latitude_degrees`` and ``height_metres``, or ``value`` and
 ``standard_uncertainty``) and ``conditions`` (fields of ``Conditions`` that are
 plain numbers or texts), ``in_service`` (fields of ``InService``), ``arm``
-(fields of ``LeverArm``, for weights hung on the movement arm) and ``creep``
-(``unloaded_counts`` and ``held``, a list of [seconds, counts]).
+(fields of ``LeverArm``, for weights hung on the movement arm), ``creep``
+(``unloaded_counts`` and ``held``, a list of [seconds, counts]) and ``box``
+(fields of ``Binding``: the channel that was read, which is then held against
+the one to be calibrated).
 """
 
 from __future__ import annotations
@@ -25,10 +27,11 @@ from typing import Any, Final
 
 from steelyard.calibration.creep_test import CreepTest
 from steelyard.calibration.lever import LeverArm
-from steelyard.calibration.readings import Conditions, Direction, LoadPoint
+from steelyard.calibration.readings import Binding, Conditions, Direction, LoadPoint
 from steelyard.calibration.readings_parts import (
     PARTS,
     arm_of,
+    binding_of,
     conditions_of,
     creep_of,
     number,
@@ -59,6 +62,7 @@ class ReadingsFile:
     conditions: Conditions = field(default_factory=Conditions)
     arm: LeverArm | None = None
     creep: CreepTest | None = None
+    binding: Binding | None = None
 
 
 def read_readings(path: Path) -> ReadingsFile:
@@ -164,6 +168,7 @@ def parse_json(text: str) -> ReadingsFile:
         conditions_of(content),
         arm_of(content),
         creep_of(content),
+        binding_of(content),
     )
 
 

@@ -10,13 +10,13 @@ from steelyard.calibration.creep_test import CreepTest, creep_test
 from steelyard.calibration.gravity import Gravity
 from steelyard.calibration.in_service import InService
 from steelyard.calibration.lever import LeverArm
-from steelyard.calibration.readings import Conditions
+from steelyard.calibration.readings import Binding, Conditions
 from steelyard.calibration.weights import Weight
 from steelyard.errors import CalibrationError, ReadingsFileError
 
 Made = TypeVar("Made")
 
-PARTS: Final = ("weights", "gravity", "conditions", "in_service", "arm", "creep")
+PARTS: Final = ("weights", "gravity", "conditions", "in_service", "arm", "creep", "box")
 PLAIN_CONDITIONS: Final = (
     "mass_bound_relative",
     "assumed_repeatability_relative",
@@ -123,6 +123,24 @@ def creep_of(content: Mapping[str, Any]) -> CreepTest | None:
         for at, pair in enumerate(pairs, start=1)
     ]
     return creep_test(number("creep", "unloaded_counts", given.get("unloaded_counts")), held)
+
+
+def binding_of(content: Mapping[str, Any]) -> Binding | None:
+    """The channel of the box that was read, where it is stated."""
+    given = content.get("box")
+    if given is None:
+        return None
+    kinds = {"box_id": str, "channel": int, "sensor_serial": str, "gain": int, "firmware": str}
+    if not isinstance(given, dict) or any(
+        isinstance(given.get(name), bool) or not isinstance(given.get(name), kind)
+        for name, kind in kinds.items()
+    ):
+        raise ReadingsFileError(
+            "“box” does not say which channel of which box was read.",
+            f"Needed are {', '.join(kinds)}; or leave “box” out and say it with --box-id.",
+        )
+    only("box", given, tuple(kinds))
+    return Binding(**given)
 
 
 def _of_numbers(where: str, given: object, make: Callable[..., Made]) -> Made:

@@ -40,6 +40,8 @@ def readings_text(readings: ReadingsFile) -> str:
     }
     if readings.arm is not None:
         content["arm"] = dataclasses.asdict(readings.arm)
+    if readings.binding is not None:
+        content["box"] = dataclasses.asdict(readings.binding)
     if readings.creep is not None:
         held = readings.creep.held
         content["creep"] = {

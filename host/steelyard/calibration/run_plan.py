@@ -5,12 +5,13 @@ Loads hang over feet: the texts tell the operator to keep clear of them.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from steelyard.calibration.creep_test import END_SECONDS
-from steelyard.calibration.readings import Direction
+from steelyard.calibration.readings import Direction, LoadPoint
 from steelyard.errors import CalibrationError
 
 EXERCISES: Final = 3
@@ -61,6 +62,36 @@ def plan_run(
     if hold_seconds > 0.0:
         steps.append(_hold(loads[-1], hold_seconds))
     return tuple(steps)
+
+
+def left_to_do(
+    plan: Sequence[RunStep], points: Sequence[LoadPoint]
+) -> tuple[tuple[LoadPoint, ...], tuple[RunStep, ...]]:
+    """What of a run that broke off still counts, and the steps of the plan that are left.
+
+    A run read in one go is kept whole; one that broke off is done again, for what a
+    sensor shows depends on the loads just before.  So are the exercises: it rested.
+    Raises CalibrationError when no run of ``points`` is complete, or nothing is left.
+    """
+    kept: list[LoadPoint] = []
+    for run in itertools.count(1):
+        asked = [(s.direction, s.mass_kg, s.weights) for s in plan if s.run == run]
+        read = [point for point in points if point.run == run]
+        if not asked or asked != [(p.direction, p.mass_kg, p.weights) for p in read]:
+            break
+        kept += read
+    if not kept:
+        raise CalibrationError(
+            f"No run among the {len(points)} readings is complete with these loads.",
+            "Give the same --loads as before; or begin anew, or use what there is with --readings.",
+        )
+    left = tuple(step for step in plan if step.run == 0 or step.run > kept[-1].run)
+    if not any(step.run or step.hold_seconds for step in left):
+        raise CalibrationError(
+            f"All {kept[-1].run} runs have been read: nothing is left to do.",
+            "Use the readings with --readings, or ask for more --runs.",
+        )
+    return tuple(kept), left
 
 
 def _hold(load: tuple[float, tuple[str, ...]], seconds: float) -> RunStep:

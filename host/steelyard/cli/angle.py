@@ -15,7 +15,7 @@ from steelyard.calibration.comparison import compare_angle
 from steelyard.calibration.history import Act
 from steelyard.calibration.register import Register
 from steelyard.cli.bench_options import folder_option
-from steelyard.cli.bench_run import channel_of, now_text
+from steelyard.cli.bench_run import channel_of, now_text, warn_of_unnamed_sensor
 from steelyard.cli.boxes import binding_of, chosen_port
 from steelyard.cli.options import json_option, port_option
 from steelyard.cli.words import write_json
@@ -24,7 +24,12 @@ from steelyard.errors import UnstableReadingError
 
 SECONDS = 1.0
 FAULTS = SampleFlags.ANGLE_STALE | SampleFlags.BUS_ERROR | SampleFlags.MAGNET_MISSING
-STILL_DEGREES = 1.0
+STILL_DEGREES = 0.5
+"""Five steps of a 12-bit sensor: more than its noise, less than an arm that is being moved."""
+MOST_DEGREES = 90.0
+"""Beyond, the way round the turn is not certain."""
+CAUTION = """\
+Keep hands and feet clear of the arm: it can fall. Take weights and clients off the machine."""
 
 
 @click.command()
@@ -81,9 +86,14 @@ def angle(
         )
         binding = binding_of(box.description, described)
         turn = described.counts_per_turn
+        warn_of_unnamed_sensor(binding)
+        click.echo(CAUTION)
         box.start_stream()
+        points: list[AnglePoint] = []
         try:
-            points = [_read(box, described.channel, turn, degrees) for degrees in wanted]
+            for degrees in wanted:
+                before = points[-1] if points else None
+                points.append(_read(box, described.channel, turn, degrees, before))
         finally:
             box.stop_stream()
     conditions = AngleConditions(known_to, cross_talk, taken_at=now_text(), operator=operator)
@@ -116,12 +126,17 @@ def _angles(text: str) -> list[float]:
         ) from None
 
 
-def _read(box: Box, channel: int, counts_per_turn: int, degrees: float) -> AnglePoint:
+def _read(
+    box: Box, channel: int, counts_per_turn: int, degrees: float, before: AnglePoint | None
+) -> AnglePoint:
     """One position; asked for again when the arm moved, so that the others are not lost."""
     asked = f"Set the arm to {degrees:g}°, hold it there, Enter."
     while True:
         try:
-            return _read_once(box, channel, counts_per_turn, degrees, asked)
+            point = _read_once(box, channel, counts_per_turn, degrees, asked)
+            _require_moved(before, point, counts_per_turn)
+            click.echo(f"    taken: {point.counts_mean:.1f} counts")
+            return point
         except UnstableReadingError as error:
             click.echo(f"    Not accepted: {error}")
             asked = f"Once more, {degrees:g}°: hold it there, Enter (Ctrl-C gives up)."
@@ -152,7 +167,6 @@ def _read_once(
                 counts.append(record.angle_counts)
     mean = mean_counts(counts, counts_per_turn)
     _require_still(counts, mean, counts_per_turn)
-    click.echo(f"    taken: {mean:.1f} counts from {len(counts)} samples")
     return AnglePoint(degrees, mean)
 
 
@@ -166,4 +180,23 @@ def _require_still(counts: list[int], mean: float, counts_per_turn: int) -> None
         raise UnstableReadingError(
             f"The arm moved by {away * 360.0 / counts_per_turn:.1f}° while it was read.",
             "Hold it still, best against a stop.",
+        )
+
+
+def _require_moved(before: AnglePoint | None, now: AnglePoint, counts_per_turn: int) -> None:
+    """A sensor that turns must have turned about as far as it was asked to.
+
+    Raises UnstableReadingError: Enter was pressed too early, or the sensor slips on its shaft.
+    """
+    if before is None or not counts_per_turn:
+        return
+    asked = now.angle_degrees - before.angle_degrees
+    half = counts_per_turn / 2.0
+    moved = (now.counts_mean - before.counts_mean + half) % counts_per_turn - half
+    turned = abs(moved) * 360.0 / counts_per_turn
+    if not 0.5 * abs(asked) <= turned <= 2.0 * abs(asked) and abs(asked) < MOST_DEGREES:
+        raise UnstableReadingError(
+            f"The sensor turned by {turned:.1f}° since the position before, where "
+            f"{abs(asked):g}° was asked.",
+            "Set the arm first; if it stands right, the position before was wrong: begin anew.",
         )

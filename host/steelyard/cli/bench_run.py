@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -23,7 +23,7 @@ from steelyard.calibration import (
 from steelyard.cli.boxes import binding_of
 from steelyard.cli.words import StatusLine
 from steelyard.device import Box
-from steelyard.errors import CalibrationError, DeviceNotFoundError
+from steelyard.errors import CalibrationError, DeviceNotFoundError, WrongBoxError
 
 CAUTION = """\
 Hung weights fall. Keep feet and hands clear, use a safe hanger, stay below the cell's
@@ -61,6 +61,17 @@ def present_binding(port: str, channel: int | None) -> Binding:
         return binding_of(box.description, channel_of(box.channels, [ChannelKind.LOAD], channel))
 
 
+def require_same_channel(read: Binding, meant: Binding) -> None:
+    """Raise WrongBoxError unless the readings are of the channel meant."""
+    try:
+        read.require(meant)
+    except WrongBoxError as error:
+        raise WrongBoxError(
+            error.what.replace("This calibration was made for", "The readings were taken of"),
+            "Use the readings of this box and sensor, or take them anew.",
+        ) from error
+
+
 @dataclass(frozen=True)
 class Taken:
     """What a guided run took, and of which channel."""
@@ -70,11 +81,31 @@ class Taken:
     creep: CreepTest | None
 
 
-def guided(port: str, channel: int | None, plan: Sequence[RunStep]) -> Taken:
-    """Lead the operator through the steps; Ctrl-C leaves everything as it was."""
+def warn_of_unnamed_sensor(binding: Binding) -> None:
+    """Say it before an hour is spent: a swapped sensor is noticed by its serial number only."""
+    if binding.unnamed_sensor:
+        click.echo(f"WARNING: {binding.unnamed_sensor}", err=True)
+
+
+def guided(
+    port: str,
+    channel: int | None,
+    plan: Sequence[RunStep],
+    *,
+    of: Binding | None = None,
+    broke_off: Callable[[Taken], None] | None = None,
+) -> Taken:
+    """Lead the operator through the steps; Ctrl-C changes no calibration.
+
+    ``of``: the channel that earlier readings are of; another one is refused.
+    ``broke_off`` gets what was read when it ends early, by Ctrl-C, a pulled cable, or "q".
+    """
     with Box.open(port) as box:
         described = channel_of(box.channels, [ChannelKind.LOAD], channel)
         binding = binding_of(box.description, described)
+        if of is not None:
+            require_same_channel(of, binding)
+        warn_of_unnamed_sensor(binding)
         click.echo(CAUTION)
         click.echo(
             f"{len(plan)} steps. Do what a step asks, then press Enter: it is read once it hangs "
@@ -84,6 +115,10 @@ def guided(port: str, channel: int | None, plan: Sequence[RunStep]) -> Taken:
         box.start_stream()
         try:
             _lead(box, run, described.channel)
+        except BaseException:
+            if broke_off is not None and run.points():
+                broke_off(Taken(binding, run.points(), run.creep()))
+            raise
         finally:
             box.stop_stream()
     return Taken(binding, run.points(), run.creep())

@@ -12,6 +12,7 @@ from steelyard.calibration.angle_calibration import AngleCalibration
 from steelyard.calibration.calibration_file import AnyCalibration, load_any_calibration
 from steelyard.calibration.quantity import LoadCalibration
 from steelyard.calibration.register import Register
+from steelyard.calibration.zero_in_force import ZeroInForce, zero_in_force
 from steelyard.device import BoxDescription
 from steelyard.device.discovery import discover
 from steelyard.errors import DeviceNotFoundError, WrongBoxError
@@ -101,6 +102,26 @@ def _calibrations(
                 "Calibrate first, or name the file.",
             )
         yield from ((path, calibration) for calibration in found if calibration is not None)
+
+
+def zeroes(
+    paths: Iterable[Path], scales: Mapping[int, LoadCalibration], at: str
+) -> dict[int, ZeroInForce]:
+    """What logged zeroings say for each channel at a time (ISO 8601).
+
+    Looked for in the folders given, and beside the files given.
+    """
+    folders = {path if path.is_dir() else path.parent for path in paths}
+    found: dict[int, ZeroInForce] = {}
+    for number, calibration in scales.items():
+        box_id = calibration.binding.box_id
+        each = [
+            zero_in_force(Register(folder, box_id, number).history(), calibration, at)
+            for folder in sorted(folders)
+        ]
+        applied = [item for item in each if item.zero is not None]
+        found[number] = (applied or each)[-1]
+    return found
 
 
 def load_channel_calibrations(

@@ -28,9 +28,16 @@ from steelyard.cli.bench_options import (
     weights_and_loads,
     weights_option,
 )
-from steelyard.cli.bench_run import guided
+from steelyard.cli.bench_run import Taken, guided
 from steelyard.cli.boxes import chosen_port
-from steelyard.cli.calibration_steps import Bench, finish, from_file, keep_readings, stated
+from steelyard.cli.calibration_steps import (
+    Bench,
+    earlier_and_left,
+    finish,
+    from_file,
+    keep_readings,
+    stated,
+)
 from steelyard.cli.options import json_option, port_option
 
 
@@ -42,6 +49,13 @@ from steelyard.cli.options import json_option, port_option
     type=click.Path(path_type=Path),
     metavar="FILE",
     help="Use readings taken elsewhere (CSV or JSON) in place of a guided run.",
+)
+@click.option(
+    "continued",
+    "--continue",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Go on with a guided run that broke off: the readings it kept, and the same options.",
 )
 @loads_option
 @weights_option
@@ -104,6 +118,7 @@ def calibrate(
     port: str | None,
     channel: int | None,
     readings: Path | None,
+    continued: Path | None,
     loads: str | None,
     weights_file: Path | None,
     oiml_class: str | None,
@@ -142,23 +157,35 @@ def calibrate(
     """
     local = local_gravity(latitude, height, gravity, gravity_u)
     lever = LeverArm(*arm, *arm_angle) if arm is not None else None
+    given = {"temperature_celsius": temperature, "operator": operator, "note": note}
+    given = {name: value for name, value in given.items() if value not in (None, "")}
+    if readings is not None and continued is not None:
+        raise click.UsageError("either --readings or --continue")
     if readings is not None:
         bench = from_file(readings, port, channel, box_id, sensor, folder)
+        conditions = stated(bench.conditions, local, given)
+        bench = replace(bench, arm=lever or bench.arm, conditions=conditions)
     else:
         if not loads:
             raise click.UsageError("give --loads for a guided run, or --readings FILE")
         hanger = None if hanger_kg is None else (hanger_kg, hanger_g)
         weights, steps = weights_and_loads(loads, oiml_class, tolerance, weights_file, hanger)
         plan = plan_run(steps, runs, exercises, 60.0 * (creep_minutes or 0.0))
-        taken = guided(chosen_port(port), channel, plan)
-        conditions = Conditions(in_service=InService(valid_days=valid_days))
-        bench = Bench(taken.binding, taken.points, conditions, weights, creep=taken.creep)
-    given = {"temperature_celsius": temperature, "operator": operator, "note": note}
-    bench = replace(
-        bench,
-        arm=lever or bench.arm,
-        conditions=stated(bench.conditions, local, {k: v for k, v in given.items() if v}),
-    )
-    if readings is None:
+        earlier, plan = earlier_and_left(continued, plan)
+
+        def bench_of(taken: Taken) -> Bench:
+            conditions = Conditions(in_service=InService(valid_days=valid_days))
+            conditions = stated(conditions, local, given)
+            points = (*earlier.points, *taken.points)
+            return Bench(taken.binding, points, conditions, weights, lever, taken.creep)
+
+        taken = guided(
+            chosen_port(port),
+            channel,
+            plan,
+            of=earlier.binding,
+            broke_off=lambda part: keep_readings(bench_of(part), folder, broke_off=True),
+        )
+        bench = bench_of(taken)
         keep_readings(bench, folder)
     finish(bench, degree, no_as_found, folder, as_json)

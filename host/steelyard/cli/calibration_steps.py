@@ -18,6 +18,7 @@ from steelyard.calibration import (
     Gravity,
     LeverArm,
     LoadPoint,
+    RunStep,
     TorqueCalibration,
     Weight,
     calibrate_force,
@@ -30,7 +31,13 @@ from steelyard.calibration.quantity import LoadCalibration, quantity_of
 from steelyard.calibration.readings_file import ReadingsFile
 from steelyard.calibration.readings_writer import save_readings
 from steelyard.calibration.register import Register
-from steelyard.cli.bench_run import now_text, present_binding
+from steelyard.calibration.run_plan import left_to_do
+from steelyard.cli.bench_run import (
+    now_text,
+    present_binding,
+    require_same_channel,
+    warn_of_unnamed_sensor,
+)
 from steelyard.cli.boxes import chosen_port
 from steelyard.cli.words import write_json
 from steelyard.errors import CalibrationError
@@ -48,16 +55,29 @@ class Bench:
     creep: CreepTest | None = None
 
 
-def keep_readings(bench: Bench, folder: Path) -> None:
-    """An hour of hanging weights must not be lost to a refusal: keep it before judging it."""
+def keep_readings(bench: Bench, folder: Path, broke_off: bool = False) -> None:
+    """An hour of hanging weights must not be lost to a refusal, or to a pulled cable: keep it."""
     stamp = bench.conditions.taken_at.replace(":", "")
     name = f"{bench.binding.box_id}-ch{bench.binding.channel}-{stamp}.readings.json"
-    kept = ReadingsFile(bench.points, bench.weights, bench.conditions, bench.arm, bench.creep)
+    kept = ReadingsFile(
+        bench.points, bench.weights, bench.conditions, bench.arm, bench.creep, bench.binding
+    )
     path = save_readings(kept, folder / name)
-    click.echo(f"readings kept as {path}; --readings takes them again", err=True)
+    click.echo(
+        f"\n{len(bench.points)} readings kept as {path}\n"
+        "calibrate --readings takes them again"
+        + (
+            "; the same command with --continue and that file goes on after the last complete run"
+            if broke_off
+            else ""
+        ),
+        err=True,
+    )
 
 
-def stated(conditions: Conditions, local: Gravity | None, given: dict[str, object]) -> Conditions:
+def stated(
+    conditions: Conditions, local: Gravity | None, given: Mapping[str, object]
+) -> Conditions:
     """The conditions with what the command line says about them, and dated."""
     if local is not None:
         conditions = replace(conditions, gravity=local)
@@ -73,14 +93,38 @@ def from_file(
     sensor: str,
     folder: Path,
 ) -> Bench:
-    """Readings taken elsewhere, and the channel of the box they are of."""
+    """Readings taken elsewhere, and the channel of the box they are of.
+
+    What the file says of the box counts, and must agree with what else is known.
+    """
+    meant: Binding | None = None
     if box_id is not None:
-        binding = Binding(box_id, channel or 0, sensor)
-    else:
-        binding = present_binding(chosen_port(port), channel)
-    with _nothing_changes(Register(folder, binding.box_id, binding.channel).in_force()):
+        meant = Binding(box_id, channel or 0, sensor)
+    elif port is not None:
+        meant = present_binding(port, channel)
+    before = None if meant is None else Register(folder, meant.box_id, meant.channel).in_force()
+    with _nothing_changes(before):
         file = read_readings(path)
+        if file.binding is not None and meant is not None:
+            own = file.binding
+            if box_id is not None:  # what was not typed cannot disagree
+                meant = replace(meant, sensor_serial=sensor or own.sensor_serial, gain=own.gain)
+            require_same_channel(own, meant)
+    binding = file.binding or meant or present_binding(chosen_port(None), channel)
+    warn_of_unnamed_sensor(binding)
     return Bench(binding, file.points, file.conditions, file.weights, file.arm, file.creep)
+
+
+def earlier_and_left(
+    path: Path | None, plan: tuple[RunStep, ...]
+) -> tuple[ReadingsFile, tuple[RunStep, ...]]:
+    """What a run that broke off leaves to go on with, and the steps left; without a path all."""
+    if path is None:
+        return ReadingsFile(()), plan
+    file = read_readings(path)
+    points, left = left_to_do(plan, file.points)
+    click.echo(f"{len(points)} readings of {points[-1].run} complete runs count; going on.")
+    return replace(file, points=points), left
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from steelyard.calibration import AngleCalibration, AnyCalibration, load_any_cal
 from steelyard.calibration.angle_fit import refit_angle
 from steelyard.calibration.register import Register
 from steelyard.certificate.issue import issue_certificate
-from steelyard.cli.bench_run import now_text
+from steelyard.cli.bench_run import now_text, warn_of_unnamed_sensor
 
 
 @click.command()
@@ -38,6 +38,7 @@ def certify(calibration: Path, output: Path | None, practice: str, machine: str)
         f"content hash {stored.calibration_id}: untouched; fitting its readings again "
         + ("gives the same to the last digit" if same else "gives OTHER figures (newer version?)")
     )
+    warn_of_unnamed_sensor(stored.binding)
     if output is None:
         return
     binding = stored.binding

@@ -9,10 +9,10 @@ from pathlib import Path
 import click
 from steelyard_protocol.codec import plain_text
 
-from steelyard.calibration import ForceCalibration, ForceReadings
+from steelyard.calibration import ForceCalibration, ForceReadings, Zeroing
 from steelyard.calibration.in_service import days_between
 from steelyard.calibration.least_squares import Array
-from steelyard.cli.boxes import load_channel_calibrations
+from steelyard.cli.boxes import load_channel_calibrations, zeroes
 from steelyard.cli.options import calibrations_option, json_option, recording_argument
 from steelyard.cli.words import progress_bar, write_json
 from steelyard.errors import RecordingFormatError
@@ -23,10 +23,11 @@ from steelyard.recording.scan import RecordingScan
 
 @dataclass(frozen=True)
 class _ForceThatDay:
-    """A calibration as it stood on the day of the recording: it may have drifted since."""
+    """A calibration as it stood on the day of the recording: drifted perhaps, and zeroed."""
 
     calibration: ForceCalibration
     age_days: float
+    zero: Zeroing | None
 
     @property
     def calibration_id(self) -> str:
@@ -35,7 +36,7 @@ class _ForceThatDay:
 
     def force(self, counts: Array) -> ForceReadings:
         """Forces of single samples (n), each with its uncertainty at that age."""
-        return self.calibration.force(counts, age_days=self.age_days)
+        return self.calibration.force(counts, zero=self.zero, age_days=self.age_days)
 
 
 @click.command()
@@ -68,7 +69,8 @@ def export(
 
     csv-comma has decimal commas and semicolons, for a spreadsheet set to such a country.
     Raw counts are always there; with --calibration also newtons with their standard
-    uncertainty, which grows with the time between calibration and recording.
+    uncertainty, which grows with the time between calibration and recording. A zeroing logged
+    in the 12 hours before the recording is applied, and said.
     """
     scales = _scales(recording, calibration_paths) if calibration_paths else {}
     with progress_bar("exporting", quiet=as_json) as progress:
@@ -104,9 +106,15 @@ def _scales(recording: Path, paths: tuple[Path, ...]) -> dict[int, _ForceThatDay
     ]
     facts = origin(contents)
     recorded = datetime.fromtimestamp(facts.started_unix_ns / 1e9, UTC).isoformat()
+    found = load_channel_calibrations(paths, facts.box_id, channels.values(), serials)
+    zeroed = zeroes(paths, found, recorded)
+    for number, zero in sorted(zeroed.items()):
+        click.echo(f"channel {number}: {zero.text}", err=True)
     return {
-        number: _ForceThatDay(found, days_between(found.conditions.taken_at, recorded))
-        for number, found in load_channel_calibrations(
-            paths, facts.box_id, channels.values(), serials
-        ).items()
+        number: _ForceThatDay(
+            calibration,
+            days_between(calibration.conditions.taken_at, recorded),
+            zeroed[number].zero,
+        )
+        for number, calibration in found.items()
     }

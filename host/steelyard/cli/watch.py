@@ -16,10 +16,10 @@ from steelyard_protocol.messages import NO_COUNTS
 from steelyard_protocol.records import AngleSample, ChannelKind, LoadSample
 from steelyard_protocol.soundness import UNSOUND_ANGLE, UNSOUND_LOAD
 
-from steelyard.calibration import format_measurement
+from steelyard.calibration import Zeroing, format_measurement
 from steelyard.calibration.quantity import LoadCalibration, quantity_of
 from steelyard.cli.bench_run import now_text
-from steelyard.cli.boxes import chosen_port, load_scales
+from steelyard.cli.boxes import chosen_port, load_scales, zeroes
 from steelyard.cli.options import calibrations_option, json_option, port_option, seconds_option
 from steelyard.cli.words import flag_names, raw_counts
 from steelyard.device import Box
@@ -53,6 +53,14 @@ class _Interval:
         return mean, math.sqrt(variance / count)
 
 
+@dataclass(frozen=True)
+class _Scale:
+    """A calibration, and the zeroing that counts today."""
+
+    calibration: LoadCalibration
+    zero: Zeroing | None
+
+
 @click.command()
 @port_option
 @calibrations_option
@@ -76,21 +84,26 @@ def watch(
     """Print calibrated values as they come, each with its uncertainty.
 
     Channels without a calibration show raw counts. Flagged samples stay out of the mean
-    and are named. --json writes one JSON object a line.
+    and are named. A zeroing logged with `steelyard zero` in the last 12 hours is applied,
+    and said. --json writes one JSON object a line.
     """
     with Box.open(chosen_port(port)) as box:
         description = box.description
         serials = [description.sensor_serial(item.channel) for item in box.channels]
         scales = load_scales(calibration_paths, description.box_id_text, box.channels, serials)
+        zeroed = zeroes(calibration_paths, scales, now_text())
+        for number, found in sorted(zeroed.items()):
+            click.echo(f"channel {number}: {found.text}", err=True)
+        shown = {number: _Scale(scales[number], zeroed[number].zero) for number in scales}
         box.start_stream()
         with contextlib.suppress(KeyboardInterrupt):
-            _follow(box, scales, seconds, every, as_json)
+            _follow(box, shown, seconds, every, as_json)
         box.stop_stream()
 
 
 def _follow(
     box: Box,
-    scales: dict[int, LoadCalibration],
+    scales: dict[int, _Scale],
     seconds: float | None,
     every: float,
     as_json: bool,
@@ -120,7 +133,7 @@ def _follow(
 
 def _row(
     box: Box,
-    scales: dict[int, LoadCalibration],
+    scales: dict[int, _Scale],
     seen: dict[int, _Interval],
     elapsed_seconds: float,
     live: bool,
@@ -143,9 +156,7 @@ def _row(
     }
 
 
-def _values(
-    counts_per_turn: int, interval: _Interval, scale: LoadCalibration | None
-) -> dict[str, Any]:
+def _values(counts_per_turn: int, interval: _Interval, scale: _Scale | None) -> dict[str, Any]:
     if not interval.sound:
         return {"counts": None}
     mean, standard_error = interval.mean()
@@ -153,17 +164,20 @@ def _values(
     if counts_per_turn:
         values["raw_angle_degrees"] = round(mean * 360.0 / counts_per_turn, 2)
     if scale is not None:
-        quantity = quantity_of(scale)
-        value = float(quantity.values([mean])[0])
-        age_days = scale.age_days(now_text())
-        budget = quantity.budget(value, counts_standard_error=standard_error, age_days=age_days)
+        quantity, zero = quantity_of(scale.calibration), scale.zero
+        value = float(quantity.values([mean], zero)[0])
+        age_days = scale.calibration.age_days(now_text())
+        budget = quantity.budget(
+            value, zero=zero, counts_standard_error=standard_error, age_days=age_days
+        )
         values |= {
             "quantity": quantity.name,
             "unit": quantity.unit,
             "value": value,
             "expanded_uncertainty": budget.expanded_uncertainty,
             "coverage_factor": budget.coverage_factor,
-            "extrapolated": bool(quantity.force.force([mean]).extrapolated[0]),
+            "extrapolated": bool(quantity.force.force([mean], zero=zero).extrapolated[0]),
+            "zeroed_at": None if zero is None else zero.taken_at,
         }
     return values
 

@@ -13,6 +13,7 @@ from steelyard.calibration import (
     ForceCalibration,
     TorqueCalibration,
 )
+from steelyard.calibration.in_service import days_between
 from steelyard.errors import (
     AnalysisError,
     CalibrationError,
@@ -94,12 +95,13 @@ def analyse_recording(
     signals = _signals(held, chosen.profile, found)
     analysis = analyse_session(signals, chosen.profile, written.sheet.facts)
     overdue = tuple(_overdue(one) for one in used if one.overdue)
+    later = tuple(_later(one) for one in used if one.taken_at[:10] > recorded_at(held)[:10])
     return RecordedAnalysis(
         held,
         chosen,
         written,
         signals,
-        replace(analysis, statements=(*overdue, *analysis.statements)),
+        replace(analysis, statements=(*overdue, *later, *analysis.statements)),
         _provenance(held, chosen, written, used),
     )
 
@@ -167,10 +169,9 @@ def _scale(
     held: Recording, profile: MachineProfile, calibration: AnyCalibration | None
 ) -> TorqueScale:
     if isinstance(calibration, ForceCalibration):
-        age_days = calibration.age_days(recorded_at(held))
-        return force_scale(calibration, profile.moment_arm, age_days)
+        return force_scale(calibration, profile.moment_arm, _days_apart(held, calibration))
     if isinstance(calibration, TorqueCalibration):
-        return torque_scale(calibration, calibration.age_days(recorded_at(held)))
+        return torque_scale(calibration, _days_apart(held, calibration))
     raise CalibrationError(
         f"There is no calibration of load channel {profile.channels.load}: the recording holds raw "
         "counts, and no torque is given.",
@@ -198,17 +199,26 @@ def _used(
     )
 
 
+def _taken_at(one: AnyCalibration) -> str:
+    made = one.pull.conditions if isinstance(one, TorqueCalibration) else one.conditions
+    return made.taken_at
+
+
+def _days_apart(held: Recording, one: AnyCalibration) -> float:
+    """Days between calibration and session, whichever came first: drift runs both ways."""
+    return days_between(_taken_at(one), recorded_at(held))
+
+
 def _use(held: Recording, number: int, one: AnyCalibration) -> UsedCalibration:
     names = {ForceCalibration: "force", TorqueCalibration: "torque", AngleCalibration: "angle"}
-    made = one.pull.conditions if isinstance(one, TorqueCalibration) else one.conditions
     at = recorded_at(held)
     due = one.due_on
     return UsedCalibration(
         number,
         names[type(one)],
         one.calibration_id,
-        made.taken_at,
-        one.age_days(at),
+        _taken_at(one),
+        _days_apart(held, one),
         "" if due is None else due.isoformat(),
         due is not None and at[:10] > due.isoformat(),
     )
@@ -220,6 +230,15 @@ def _overdue(one: UsedCalibration) -> Statement:
         "this session. Its uncertainty grows with its age and is in every figure; calibrate soon."
     )
     return Statement("calibration-overdue", text)
+
+
+def _later(one: UsedCalibration) -> Statement:
+    text = (
+        f"The {one.quantity} calibration {one.calibration_id[:12]} was made {one.age_days:.0f} "
+        "days after this session. The days between count as drift, as they would the other way "
+        "round, and are in every figure."
+    )
+    return Statement("calibration-later", text)
 
 
 def _provenance(

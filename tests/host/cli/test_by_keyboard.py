@@ -7,23 +7,29 @@ read too early.  It must then be refused, and read again with Enter, as at a rea
 from __future__ import annotations
 
 import json
+import math
 import os
 import re
 import select
+import signal
 import subprocess
 import sys
 import time
 from pathlib import Path
 
 import pytest
+from steelyard.calibration import ForceCalibration, load_any_calibration, read_readings
+from steelyard.calibration.calibration_file import load_angle_calibration
+from steelyard.simulator.options import WorldOptions
 
 pty = pytest.importorskip("pty", reason="no pseudo-terminals on this system")
 
 ROOT = Path(__file__).resolve().parents[3]
-PROMPT = re.compile(r"(hang still|let go|unattended|hold it there, Enter)\. $")
+PROMPT = re.compile(r"(hang still|let go|unattended|hold it there, Enter|gives up\))\. $")
 RUN = (0, 20, 40, 60, 40, 20, 0)
 LOADS = ("--loads", "20,20+20,20+20+20", "--class", "M1", "--latitude", "52")
-PATIENCE_SECONDS = 240.0
+INTERRUPT = "Ctrl-C"
+PATIENCE_SECONDS = 60.0
 
 
 def by_keyboard(*words: str, folder: Path, answers: tuple[str, ...] = ()) -> tuple[int, str]:
@@ -46,7 +52,11 @@ def by_keyboard(*words: str, folder: Path, answers: tuple[str, ...] = ()) -> tup
                     break
                 if PROMPT.search(shown[answered:]):
                     answered = len(shown)
-                    os.write(ours, ((waiting.pop(0) if waiting else "") + "\n").encode())
+                    answer = waiting.pop(0) if waiting else ""
+                    if answer == INTERRUPT:
+                        program.send_signal(signal.SIGINT)
+                    else:
+                        os.write(ours, (answer + "\n").encode())
                 continue
             try:
                 got = os.read(ours, 65536)
@@ -102,6 +112,29 @@ def test_torque(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+def test_angle(tmp_path: Path) -> None:
+    """The arm set to five angles; the world's own offset, direction and eccentricity come out."""
+    angles = (-12, 6, 24, 42, 60)
+    schedule = ",".join(str(angle) for angle in angles)
+    port = f"sim:heron?speed=max&task=angles&angles={schedule}&dwell=4"
+    code, shown = by_keyboard("angle", "-p", port, "--at", schedule, folder=tmp_path)
+    assert code == 0, shown
+    assert "Keep hands and feet clear of the arm" in shown
+    assert "where 18° was asked" in shown  # Enter pressed before the arm was moved on
+    assert shown.count("taken: ") == 5
+    assert "in force from now on" in shown
+    made = load_angle_calibration(next((tmp_path / "calibrations").glob("*.calibration.json")))
+    world = WorldOptions().machine
+    for angle in (-12.0, 0.0, 30.0, 60.0):
+        turned = angle + world.shaft_offset_degrees
+        turned += world.shaft_eccentricity_degrees * math.sin(math.radians(turned))
+        read = made.angle([turned * 4096.0 / 360.0 % 4096.0])
+        error = (float(read.angle_degrees[0]) - angle + 180.0) % 360.0 - 180.0
+        assert abs(error) < 2.0 * float(read.standard_uncertainty_degrees[0])
+        assert abs(error) < 0.5
+
+
+@pytest.mark.slow
 def test_back_and_give_up_leave_everything_as_it_was(tmp_path: Path) -> None:
     words = ("calibrate", "-p", bench((0, 0, 0), dwell=60), *LOADS, "--exercises", "0")
     code, shown = by_keyboard(*words, folder=tmp_path, answers=("", "b", "", "q"))
@@ -109,5 +142,40 @@ def test_back_and_give_up_leave_everything_as_it_was(tmp_path: Path) -> None:
     assert shown.count("taken: ") == 2
     assert shown.count("[1/") == 2
     assert "Given up after 1 of" in shown
+    assert "1 readings kept as" in shown
     assert "Traceback" not in shown
-    assert not (tmp_path / "calibrations").exists()
+    assert [path.suffixes[-2] for path in (tmp_path / "calibrations").iterdir()] == [".readings"]
+
+
+@pytest.mark.slow
+def test_ctrl_c_keeps_what_was_read(tmp_path: Path) -> None:
+    words = ("calibrate", "-p", bench((0, 0, 0), dwell=60), *LOADS, "--exercises", "0")
+    code, shown = by_keyboard(*words, folder=tmp_path, answers=("", INTERRUPT))
+    assert code == 130
+    assert "Traceback" not in shown
+    (kept,) = (tmp_path / "calibrations").glob("*.readings.json")
+    assert f"1 readings kept as calibrations/{kept.name}" in shown.replace("\r\n", "\n")
+    assert len(read_readings(kept).points) == 1
+
+
+@pytest.mark.slow
+def test_an_unplugged_box_keeps_the_first_run_to_go_on_with(tmp_path: Path) -> None:
+    """The cable is pulled in the second of two runs; the next day's run finishes the work."""
+    asked = ("calibrate", *LOADS, "--runs", "2", "--exercises", "0")
+    pulled = f"{bench(RUN + RUN[1:3])}&faults=unplug@125"
+    code, shown = by_keyboard(*asked, "-p", pulled, folder=tmp_path)
+    assert code == 1
+    assert "Traceback" not in shown
+    (kept,) = (tmp_path / "calibrations").glob("*.readings.json")
+    points = read_readings(kept).points
+    assert len(points) > 7
+    assert f"{len(points)} readings kept as" in shown
+    words = (*asked, "-p", bench(RUN), "--continue", f"calibrations/{kept.name}")
+    code, shown = by_keyboard(*words, folder=tmp_path)
+    assert code == 0, shown
+    assert "7 readings of 1 complete runs count" in shown
+    assert shown.count("taken: ") == 7
+    made = load_any_calibration(next((tmp_path / "calibrations").glob("*.calibration.json")))
+    assert isinstance(made, ForceCalibration)
+    assert made.points[:7] == points[:7]
+    assert [point.run for point in made.points] == [1] * 7 + [2] * 7
