@@ -10,12 +10,15 @@ from host.calibration.synthetic import BINDING, Bench
 from steelyard.calibration import (
     Direction,
     GuidedRun,
+    LoadPoint,
     Phase,
     Progress,
+    RunStep,
     StabilityLimits,
     calibrate_force,
     plan_run,
 )
+from steelyard.calibration.run_plan import left_to_do
 from steelyard.errors import CalibrationError
 
 LOADS = [(20.0, ("A",)), (40.0, ("A", "B")), (60.0, ("A", "B", "C"))]
@@ -286,3 +289,33 @@ def test_limits_are_handed_on() -> None:
     assert progress.phase is Phase.REFUSED
     assert "noisy" in progress.text
     assert progress.verdict is not None
+
+
+def points_of(plan: tuple[RunStep, ...], count: int) -> list[LoadPoint]:
+    steps = [step for step in plan if step.run > 0][:count]
+    return [
+        LoadPoint(s.run, s.direction, s.mass_kg, 1000.0 * s.mass_kg, 1.0, 240, s.weights)
+        for s in steps
+    ]
+
+
+def test_a_run_that_broke_off_is_done_again_and_a_whole_one_kept() -> None:
+    plan = plan_run(LOADS, runs=3, exercises=1)
+    each = sum(step.run == 1 for step in plan)
+    points = points_of(plan, each + 3)
+    kept, left = left_to_do(plan, points)
+    assert list(kept) == points[:each]
+    assert [step.run for step in left] == [0] * 2 + [2] * each + [3] * each
+
+
+def test_nothing_to_go_on_with_is_said() -> None:
+    plan = plan_run(LOADS, runs=2)
+    whole = points_of(plan, len(plan))
+    with pytest.raises(CalibrationError, match="No run among the 3 readings is complete"):
+        left_to_do(plan, whole[:3])
+    with pytest.raises(CalibrationError, match="All 2 runs have been read"):
+        left_to_do(plan, whole)
+    other = plan_run([(mass + 1.0, names) for mass, names in LOADS], runs=2)
+    with pytest.raises(CalibrationError, match="same --loads"):
+        left_to_do(other, whole)
+    assert left_to_do(plan_run(LOADS, runs=2, hold_seconds=300.0), whole)[1][-1].hold_seconds == 300

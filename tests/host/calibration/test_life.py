@@ -34,6 +34,7 @@ from steelyard.calibration.daily_check import (
 from steelyard.calibration.history import Act, History
 from steelyard.calibration.readings import Binding
 from steelyard.calibration.register import Register, find_registers, one_register
+from steelyard.calibration.zero_in_force import zero_in_force
 from steelyard.errors import (
     CalibrationError,
     CalibrationFileError,
@@ -312,3 +313,40 @@ def test_equal_errors_do_not_break_the_charts() -> None:
     assert charts.signals == ()
     assert charts.individuals is not None
     assert charts.individuals.upper[0] > 0.25
+
+
+def zeroed(shift_counts: float = 40.0, at: str = "2026-02-02T07:00:00Z") -> History:
+    """A history with one zeroing."""
+    own = calibration()
+    content = {"shift_counts": shift_counts, "counts_standard_error": 2.0, "taken_at": at}
+    started = History().added(Act.IN_FORCE, FIRST, "T-2", own.calibration_id, {})
+    return started.added(Act.ZEROED, at, "T-2", own.calibration_id, content)
+
+
+@pytest.mark.parametrize(
+    ("at", "shift", "said"),
+    [
+        ("2026-02-02T06:59:00Z", None, "not zeroed"),
+        ("2026-02-02T07:00:00Z", 40.0, "shift +40.0 counts"),
+        ("2026-02-02T18:59:00Z", 40.0, "applied"),
+        ("2026-02-03T07:00:00Z", None, "24 h old, more than 12: not applied"),
+    ],
+)
+def test_a_zeroing_counts_for_its_day_only(at: str, shift: float | None, said: str) -> None:
+    found = zero_in_force(zeroed(), calibration(), at)
+    assert (None if found.zero is None else found.zero.shift_counts) == (
+        None if shift is None else pytest.approx(shift)
+    )
+    assert said in found.text
+
+
+def test_a_zeroing_of_another_calibration_or_beyond_the_bound_is_not_used() -> None:
+    at = "2026-02-02T08:00:00Z"
+    assert zero_in_force(zeroed(), calibration(2), at).zero is None
+    with pytest.raises(CalibrationError, match="more than the"):
+        zero_in_force(zeroed(1e6), calibration(), at)
+    own = calibration()
+    bare = History().added(Act.IN_FORCE, FIRST, "T-2", own.calibration_id, {})
+    bare = bare.added(Act.ZEROED, at, "T-2", own.calibration_id, {"taken_at": at})
+    with pytest.raises(CalibrationFileError, match="shift_counts"):
+        zero_in_force(bare, own, at)

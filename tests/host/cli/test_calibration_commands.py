@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import shutil
+import statistics
 import subprocess
 import sys
 from collections.abc import Callable
@@ -360,3 +362,36 @@ def test_zero_is_bounded_and_logged(tmp_path: Path) -> None:
         told = run("history", folder=place).stdout
         assert ("zeroed by T-2" in told) is (code == 0)
     assert "more than" in done.stderr
+
+
+def test_a_logged_zeroing_counts_and_is_said(tmp_path: Path) -> None:
+    """The zero lies 300 counts (0.37 N) off that of the calibration, until somebody zeroes."""
+    port = "sim:heron?task=weights&masses=0"
+    fast = f"{port}&speed=max"
+    zero = run("zero", "-p", fast, given="\n", folder=tmp_path)
+    counts = float(zero.stdout.split("taken: ")[1].split(" counts")[0])
+    moved = [[*row[:3], float(row[3]) - 41_000.0 + counts - 300.0, *row[4:]] for row in rows()]
+    table = write(tmp_path / "readings.csv", moved)
+    made = run("calibrate", "--readings", str(table), "-p", fast, folder=tmp_path)
+    assert made.returncode == 0, made.stderr
+    assert "another one put in its place would go unnoticed" in made.stderr
+    forces = []
+    for words in ((), ("zero", "-p", fast)):
+        zeroed = run(*words, given="\n", folder=tmp_path) if words else None
+        assert zeroed is None or zeroed.returncode == 0
+        said = "applied" if words else "not zeroed"
+        name = f"recorded-{len(words)}"
+        watched = run("watch", "-p", fast, "-c", "calibrations", "-s", "2", folder=tmp_path)
+        assert said in watched.stderr
+        # in real time: a recording in virtual time would bear the date of its own world
+        recorded = run("record", name, "-p", port, "-s", "2", folder=tmp_path)
+        assert recorded.returncode == 0, recorded.stderr
+        exported = run("export", f"{name}.steelyard", "-c", "calibrations", folder=tmp_path)
+        assert exported.returncode == 0, exported.stderr
+        assert said in exported.stderr
+        lines = (tmp_path / f"{name}-load.csv").read_text(encoding="utf-8").splitlines()
+        listed = csv.DictReader(line for line in lines if not line.startswith("#"))
+        got = [float(row["force_newtons"]) for row in listed if row["force_newtons"]]
+        forces.append(statistics.fmean(got))
+    assert forces[0] == pytest.approx(300.0 / 812.5, abs=0.05)
+    assert forces[1] == pytest.approx(0.0, abs=0.05)

@@ -132,6 +132,19 @@ def test_an_overdue_calibration_is_said(session_path: Path) -> None:
     assert any(one.code == "calibration-overdue" for one in found.found.statements)
 
 
+def test_a_calibration_made_after_the_session_counts_and_is_said(session_path: Path) -> None:
+    """Drift runs both ways: the days between count alike, and `export` takes it as well."""
+    port = virtual_box()
+    with Box.open(port) as box:
+        from host.report.sessions import calibrated
+
+        box_id = box.description.box_id_text
+        later = calibrated(port, box_id, taken_at="2025-09-23T21:00:00Z")
+    found = analyse_recording(session_path, [later])
+    assert found.provenance.calibrations[0].age_days == pytest.approx(100.0, abs=1.0)
+    assert any(one.code == "calibration-later" for one in found.found.statements)
+
+
 def sweep(start: float, end: float, direction: int) -> Sweep:
     return Sweep(start, end, 20.0, direction, 0.0, 40.0)
 
