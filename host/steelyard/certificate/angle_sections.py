@@ -32,7 +32,7 @@ def sections(calibration: AngleCalibration, history: History) -> list[Section]:
         facts=(
             ("Method", f"{len(calibration.points)} known positions; {shape}"),
             (
-                "Positions known to",
+                "Known to",
                 f"± {2.0 * conditions.reference_uncertainty_degrees:g}° (k = 2)",
             ),
             (

@@ -17,12 +17,14 @@ from host.calibration.synthetic import BINDING, Bench
 from host.certificate import scenario
 from pytest_mock import MockerFixture
 from steelyard.calibration import (
+    AngleCalibration,
     AngleConditions,
     AnglePoint,
     TorqueCalibration,
     calibrate_angle,
     calibrate_force,
 )
+from steelyard.calibration.comparison import compare_angle
 from steelyard.calibration.history import Act, History
 from steelyard.calibration.register import Register
 from steelyard.certificate.content import certificate_of
@@ -252,6 +254,44 @@ def test_angle_certificate(tmp_path: Path) -> None:
         assert "within ± 0.1°" in words(made)
         assert ("table of 5 rows" in words(made)) is table
         issue_certificate(calibration, History(), tmp_path, issued_at=ISSUED)
+
+
+def test_angle_certificate_shows_what_was_found_before(tmp_path: Path) -> None:
+    def angle(zero: float, day: float) -> AngleCalibration:
+        points = [AnglePoint(float(at), 1000.0 + zero + at * 4096 / 360) for at in (0, 30, 60)]
+        conditions = AngleConditions(0.3, 0.1, taken_at=scenario.at(day))
+        return calibrate_angle(points, BINDING, counts_per_turn=4096, conditions=conditions)
+
+    first, second = angle(0.0, 0.0), angle(23.0, 90.0)  # 2.0 degrees on
+    register = Register(tmp_path, BINDING.box_id, BINDING.channel)
+    register.put_in_force(first, scenario.at(0), "T-2")
+    at = scenario.at(90)
+    found = compare_angle(first, second.points, at)
+    register.add(Act.AS_FOUND, at, "T-2", first.calibration_id, found)
+    register.put_in_force(second, at, "T-2")
+    history = register.history()
+    made = certificate_of(second, history, issued_at=ISSUED)
+    table = tables(made)["As found and as left/0"]
+    assert [(row[0], row[2][:5], row[-1]) for row in table.rows] == [
+        (known, "+2.02", "NO") for known in ("0", "30", "60")
+    ]
+    assert f"with calibration {first.calibration_id[:12]}" in words(made)
+    assert "0 of 3 positions within" in words(made)
+    assert "first calibration of the channel" in words(
+        certificate_of(first, history, issued_at=ISSUED)
+    )
+
+
+def test_a_sensor_without_a_name_is_remarked(lived: tuple[Register, TorqueCalibration]) -> None:
+    named = lived[1]
+    pull = dataclasses.replace(
+        named.pull, binding=dataclasses.replace(named.binding, sensor_serial="")
+    )
+    unnamed = dataclasses.replace(named, pull=pull)
+    said = words(certificate_of(unnamed, History(), issued_at=ISSUED))
+    assert "NOT NAMED" in said
+    assert "another one put in its place would go unnoticed" in said
+    assert "would go unnoticed" not in words(certificate_of(named, History(), issued_at=ISSUED))
 
 
 def test_without_the_drawing_packages_it_says_how_to_get_them(

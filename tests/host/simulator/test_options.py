@@ -50,6 +50,7 @@ def test_everything_said() -> None:
         ("heron?speed=nan", "speed=nan"),
         ("heron?rate=20", "10, 80"),
         ("heron?masses=1,x", "masses=x"),
+        ("heron?angles=0,65", "-14 to 64"),
         ("heron?gravity=1.6", "9.7 to 9.9"),
         ("heron?faults=explode@3", "unplug"),
         ("heron?faults=unplug", "unplug@30+5"),

@@ -287,6 +287,17 @@ def test_weights_hang_by_schedule_and_by_call() -> None:
     assert world.truth.cell_newtons == pytest.approx(2 * still, rel=1e-3)
 
 
+def test_the_empty_arm_stands_at_each_scheduled_angle() -> None:
+    world = world_of(task="angles", angles_degrees=(-10.0, 50.0), dwell_seconds=3.0)
+    played = list(play(world, 12.0))
+    at = [truth.arm_degrees for truth in played]
+    assert set(at[round(2.0 * 250) : round(5.0 * 250)]) == {-10.0}
+    assert set(at[round(7.0 * 250) :]) == {50.0}
+    assert {truth.cell_newtons for truth in played} == {0.0}
+    moving = [truth.extension_rad_s for truth in played[round(5.1 * 250) : round(6.9 * 250)]]
+    assert max(moving) < 0.0  # flexing: the angle grows
+
+
 def test_weights_on_the_arm_act_by_their_lever() -> None:
     world = world_of(task="weights")
     world.hang_on_arm(10.0, radius_m=0.6, slope_degrees=20.0)
