@@ -28,7 +28,7 @@ from steelyard.cli.bench_options import (
     weights_and_loads,
     weights_option,
 )
-from steelyard.cli.bench_run import Taken, guided
+from steelyard.cli.bench_run import Taken, guided, warn_of_unnamed_sensor
 from steelyard.cli.boxes import chosen_port
 from steelyard.cli.calibration_steps import (
     Bench,
@@ -189,3 +189,5 @@ def calibrate(
         bench = bench_of(taken)
         keep_readings(bench, folder)
     finish(bench, degree, no_as_found, folder, as_json)
+    if readings is not None:  # a guided run says it before it begins
+        warn_of_unnamed_sensor(bench.binding)

@@ -36,7 +36,6 @@ from steelyard.cli.bench_run import (
     now_text,
     present_binding,
     require_same_channel,
-    warn_of_unnamed_sensor,
 )
 from steelyard.cli.boxes import chosen_port
 from steelyard.cli.words import write_json
@@ -111,7 +110,6 @@ def from_file(
                 meant = replace(meant, sensor_serial=sensor or own.sensor_serial, gain=own.gain)
             require_same_channel(own, meant)
     binding = file.binding or meant or present_binding(chosen_port(None), channel)
-    warn_of_unnamed_sensor(binding)
     return Bench(binding, file.points, file.conditions, file.weights, file.arm, file.creep)
 
 
