@@ -16,6 +16,8 @@ from steelyard.guidance.views import (
     VisitView,
 )
 
+GOING_ON = frozenset({StepState.RUNNING, StepState.INTERRUPTED})
+
 
 class Rehearsal:
     """``orders`` gives what is new since it was last asked."""
@@ -53,6 +55,11 @@ class Rehearsal:
     def forget(self) -> None:
         """A step is done again: order everything again."""
         self._done.clear()
+
+    def take_up(self, visit: VisitView) -> None:
+        """The program was started again: who lifts went on, and is not told to begin anew."""
+        if isinstance(visit.step, SetView) and visit.step.state in GOING_ON:
+            self._done.add((visit.current, "set"))
 
     @staticmethod
     def _balance(step: BalanceView) -> tuple[str, ...]:

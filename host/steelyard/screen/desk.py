@@ -97,9 +97,9 @@ class Desk:
                 self.require_consent()
                 if not step.records:
                     step.set_plan(IsometricPlan(self.suggested_stations()))
-            if self.coach is not None:
-                self.coach.step_begins()
         self.visits.act(action, **arguments)
+        if action == "start" and self.coach is not None:  # only now: it may have been refused
+            self.coach.step_begins()
 
     def require_consent(self) -> None:
         """No maximal effort without the client's consent.  Raises ConsentError."""

@@ -116,6 +116,8 @@ def _desk(opening: Opening, control: RecordingControl) -> Desk:
     if coach is not None:
         visits.on_view.append(coach.follow)
     visits.take_up()
+    if coach is not None and visits.view is not None:
+        coach.take_up(visits.view)
     feed = Feed(PointMaker(profile), lambda: control.lines_address)
     place = opening.folder / "records"
     return Desk(

@@ -24,6 +24,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from io import SEEK_END
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -94,6 +95,8 @@ class VirtualClient:
             return
         try:
             with self._file.open("rb") as source:
+                if source.seek(0, SEEK_END) < self._read_bytes:  # begun anew by who orders
+                    self._read_bytes, self._half_line = 0, b""
                 source.seek(self._read_bytes)
                 data = source.read()
         except OSError:

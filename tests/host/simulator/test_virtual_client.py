@@ -126,6 +126,18 @@ def test_orders_come_from_a_file_that_grows(tmp_path: Path) -> None:
     assert client_of(gym).refused == ["nonsense"]
 
 
+def test_a_file_that_is_begun_anew_is_read_from_its_start(tmp_path: Path) -> None:
+    file = tmp_path / "orders.txt"
+    gym = world(f"wren?task=guided&script={file}")
+    file.write_text("relax 1\nrelax 1\nmove 20\n", encoding="utf-8")
+    wait(gym, 8.0)
+    file.write_text("", encoding="utf-8")  # whoever orders was started again
+    wait(gym, 9.0)
+    file.write_text("push\n", encoding="utf-8")
+    wait(gym, 11.0)
+    assert labels(gym) == ["relaxed", "relaxed", "to 20", "effort"]
+
+
 def test_other_tasks_take_no_orders_and_a_script_needs_a_name() -> None:
     assert world("heron?task=session").virtual_client is None
     with pytest.raises(SimulatorOptionError, match="names no file"):

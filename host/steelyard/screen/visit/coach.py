@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from steelyard.guidance.rehearsal import Rehearsal
-from steelyard.guidance.views import VisitView
+from steelyard.guidance.views import SetView, VisitView
 
 MANNERS: Final = {
     "steady": "does everything well",
@@ -43,6 +43,13 @@ class Coach:
     def step_begins(self) -> None:
         """A step is started, perhaps once more: everything may be ordered again."""
         self._rehearsal.forget()
+
+    def take_up(self, visit: VisitView) -> None:
+        """Go on with the visit that an earlier run of the server left."""
+        if isinstance(visit.step, SetView) and visit.step.count_asked:
+            self.repetitions = visit.step.count_asked
+        self._rehearsal = Rehearsal(f"set {self.repetitions}")
+        self._rehearsal.take_up(visit)
 
     def set_comes(self, plates_kg: float, repetitions: int | None) -> None:
         """The operator chose plates and repetitions."""
