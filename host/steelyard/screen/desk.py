@@ -7,27 +7,29 @@ tablet shows the same.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
-from steelyard.errors import ActionRefusedError
+from steelyard.errors import ActionRefusedError, SteelyardError
 from steelyard.guidance.isometric_step import IsometricStep
 from steelyard.guidance.restraint_step import RestraintStep
 from steelyard.guidance.set_step import SetStep
+from steelyard.guidance.visit import Visit
 from steelyard.report.sources import sheet_document
 from steelyard.screen.live.feed import Feed
 from steelyard.screen.live.recording_control import RecordingControl
 from steelyard.screen.visit.client_view import ClientViewMaker
 from steelyard.screen.visit.coach import Coach
+from steelyard.screen.visit.filing import file_visit
 from steelyard.screen.visit.reviewing import Reviewing
 from steelyard.screen.visit.visit_desk import VisitDesk
 from steelyard.store import Records
-from steelyard.store.kept import Limits
+from steelyard.store.kept import Limits, Result
 from steelyard.strength.isometric import IsometricPlan, plan_stations
 from steelyard.strength.machine_profile import MachineProfile
 from steelyard.strength.session_analysis import SessionFacts
-from steelyard.strength.session_sheet import beside, save_sheet, sheet_of_facts
+from steelyard.strength.session_sheet import SessionSheet, beside, save_sheet, sheet_of_facts
 
 STATIONS: Final = 3
 
@@ -47,6 +49,10 @@ class Desk:
     coach: Coach | None = None
     operator: str = ""
     client_code: str = ""
+    ending: dict[str, str] = field(default_factory=dict)
+    """What is chosen already for the end of the visit."""
+    filing_troubles: dict[str, str] = field(default_factory=dict)
+    """Why a recording's visit could not be filed, by the recording's name."""
     _records: Records | None = None
     _maker: ClientViewMaker = field(default_factory=ClientViewMaker)
 
@@ -77,16 +83,48 @@ class Desk:
         if self.coach is not None:
             self.coach.begin()
 
-    async def end_visit(self) -> Path | None:
-        """End the visit; returns its recording, if there is one."""
+    async def end_visit(self, service: str = "") -> Path | None:
+        """End the visit and file it; returns its recording, if there is one.
+
+        ``service``: a key of the practice's table.
+        """
         visit = self.visits.going_on()
         for text in visit.take_remarks():
             await self.recorder.remark(text)
         path = await self.recorder.end()
         if path is not None:
-            save_sheet(sheet_of_facts(visit.facts), beside(path))
+            save_sheet(self._sheet(visit, service), beside(path))
         self.visits.end()
+        self.ending.clear()
+        if path is not None and visit.client_code:
+            await self._file_or_say(path.stem, service)
         return path
+
+    async def file(self, name: str, service: str = "") -> Result:
+        """Put a recording's visit and analysis into the practice's records.
+
+        Raises StoreError, ScreenError, RecordingError, SheetError.
+        """
+        found = await self.reviewing.analysis(name)
+        self.filing_troubles.pop(name, None)
+        return file_visit(self.records, found, self.profile, service)
+
+    async def _file_or_say(self, name: str, service: str) -> None:
+        """What cannot be filed now is in the recording, and can be filed from its review."""
+        try:
+            await self.file(name, service)
+        except SteelyardError as error:
+            self.filing_troubles[name] = str(error)
+
+    def _sheet(self, visit: Visit, service: str) -> SessionSheet:
+        kept = self._limits(visit.client_code)
+        return replace(
+            sheet_of_facts(visit.facts),
+            load_rule=kept.load_rule if kept else None,
+            service=service,
+            cautions_acknowledged=bool(visit.stage.acknowledged_by),
+            written_by=self.operator,
+        )
 
     def act(self, action: str, **arguments: Any) -> None:
         """Do one of the current step's actions.  Raises ActionRefusedError, ConsentError."""

@@ -43,6 +43,13 @@ class Visits:
             row, code = visit_row(session, visit_id)
             return _visit(session, row, code)
 
+    def of_recording(self, recording_id: str) -> Visit | None:
+        """The visit under which a recording is filed; None when it is under none."""
+        query = select(RecordingRow.visit_id).where(RecordingRow.recording_id == recording_id)
+        with self._database.reading() as session:
+            found = session.scalars(query).one_or_none()
+            return None if found is None else _visit(session, *visit_row(session, found))
+
     def change(self, visit: Visit) -> Visit:
         """Keep what is different in ``visit``, which came from here; not its client.
 

@@ -31,6 +31,7 @@ async def review_page(bench: Bench, name: str) -> None:
             notice("bad", str(error))
             return
         _facts(found)
+        _filed(bench, found)
         _reports(bench, name)
         drawn = _trace(found)
         _flags(found, drawn)
@@ -51,6 +52,28 @@ def _facts(found: RecordedAnalysis) -> None:
         )
         for said in remarks_of(found.found):
             notice("care" if said.spoils else "plain", said.text)
+
+
+def _filed(bench: Bench, found: RecordedAnalysis) -> None:
+    desk, name = bench.desk, found.recording.path.stem
+    with section("Records"):
+        visit = desk.records.visits.of_recording(found.recording.origin.recording_id)
+        if visit is not None:
+            notice("good", f"Filed as visit {visit.visit_id} of {visit.client}.")
+            told = {"from": f"{visit.started_at.astimezone():%d %b %Y %H:%M}"}
+            told["minutes"] = "not known" if visit.minutes is None else str(visit.minutes)
+            told |= {"service": visit.service or "none", "by": visit.operator}
+            facts(told)
+            address = f"/client/{visit.client}/visits"
+            text("a", f"Visits and trend of {visit.client}", "act quiet", href=address)
+            return
+        if not found.recording.origin.client_code:
+            notice("plain", "The recording bears no client's code: it is filed under nobody.")
+            return
+        why = desk.filing_troubles.get(name, "")
+        notice("care", f"It is not in the records, so no trend shows it. {why}".strip())
+        again = guarded(lambda: desk.file(name), lambda: ui.navigate.to(f"/review/{name}"))
+        button("File it", again, "main", key="next")
 
 
 def _reports(bench: Bench, name: str) -> None:

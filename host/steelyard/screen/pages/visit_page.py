@@ -142,6 +142,12 @@ def _steps(bench: Bench) -> None:
                         if one.result:
                             text("span", one.result.partition(" [")[0], "result")
                     line.on("click", guarded(lambda index=one.index: _go_to(bench, index)))
+        form = Form()
+        form.values = bench.desk.ending  # a reload loses no choice
+        services = bench.desk.records.services.list(offered_only=True)
+        if services:
+            names = {one.code: one.name for one in services}
+            form.choice("service", "Service", {"": "none", **names})
         with box("div", "row"):
             over = view.current is None
             button(
@@ -158,7 +164,7 @@ def _go_to(bench: Bench, index: int) -> None:
 
 
 async def _end(bench: Bench) -> None:
-    path = await bench.desk.end_visit()
+    path = await bench.desk.end_visit(bench.desk.ending.get("service", ""))
     ui.navigate.to(f"/review/{path.stem}" if path is not None else "/")
 
 

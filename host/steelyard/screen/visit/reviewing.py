@@ -13,6 +13,7 @@ from steelyard.errors import ScreenError
 from steelyard.recording.file_format import SUFFIX
 from steelyard.report.issue import IssuedReport, Reader, issue_report
 from steelyard.report.recorded_analysis import RecordedAnalysis, examine_recording
+from steelyard.strength.session_sheet import beside
 
 KEPT: Final = 8
 
@@ -24,7 +25,7 @@ class Reviewing:
     folder: Path
     calibrations: tuple[Path, ...] = ()
     practice: str = "Saltmarsh Back & Neck"
-    _kept: OrderedDict[tuple[str, int], RecordedAnalysis] = field(default_factory=OrderedDict)
+    _kept: OrderedDict[tuple[str, int, int], RecordedAnalysis] = field(default_factory=OrderedDict)
 
     def names(self) -> list[Path]:
         """Recordings, the latest first."""
@@ -43,7 +44,9 @@ class Reviewing:
     async def analysis(self, name: str) -> RecordedAnalysis:
         """The analysis of a recording.  Raises RecordingError, SheetError, ScreenError."""
         path = self.path(name)
-        key = (name, path.stat().st_mtime_ns)
+        sheet = beside(path)
+        corrected_ns = sheet.stat().st_mtime_ns if sheet.exists() else 0
+        key = (name, path.stat().st_mtime_ns, corrected_ns)
         if key not in self._kept:
             self._kept[key] = await asyncio.to_thread(examine_recording, path, self.calibrations)
             while len(self._kept) > KEPT:
