@@ -11,6 +11,7 @@ from steelyard.screen.pages.bench import Bench
 from steelyard.screen.pages.client_parts import consent_part, entry_part, set_up_part
 from steelyard.screen.pages.fields import Form
 from steelyard.screen.pages.frame import frame
+from steelyard.screen.pages.limits_part import limits_part
 from steelyard.screen.pages.parts import box, button, empty, facts, notice, section, text
 from steelyard.screen.pages.refusals import guarded
 from steelyard.screen.pages.watching import follow
@@ -64,8 +65,10 @@ def _chosen_state(bench: Bench) -> list[object]:
     records = desk.records
     client = records.clients.get(code)
     set_up = records.set_ups.current(code, desk.profile.name)
+    limits = records.limits.current(code, desk.profile.name)
     return [
         code,
+        limits.number if limits else 0,
         client.version,
         set_up.number if set_up else 0,
         records.consents.state(code).in_force,
@@ -82,6 +85,7 @@ def _chosen(bench: Bench) -> None:
     _begin_part(bench)
     entry_part(bench)
     set_up_part(bench)
+    limits_part(bench)
     consent_part(bench)
 
 
@@ -96,6 +100,7 @@ def _begin_part(bench: Bench) -> None:
             text("a", "Go on with the visit", "act main", href="/visit", data_key="next")
             return
         facts({"machine": desk.profile.name, "client": client.code})
+        text("a", "Visits and trend", "act quiet", href=f"/client/{client.code}/visits")
         form = Form()
         form.tick("response", "Test once more after the set, to see what it took out")
         button("Begin the visit", guarded(lambda: _begin(bench, form)), "main", key="next")
