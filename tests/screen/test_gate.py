@@ -14,7 +14,16 @@ from steelyard.screen.access.sessions import COOKIE
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
-OPERATOR_PAGES = ("/", "/box", "/client", "/visit", "/screens", "/weight", "/recordings")
+OPERATOR_PAGES = (
+    "/",
+    "/box",
+    "/client",
+    "/client/C-001/visits",
+    "/visit",
+    "/screens",
+    "/weight",
+    "/recordings",
+)
 OPERATOR_FILES = ("/desk/operator.js", "/desk/pages.css", "/_nicegui/x/static/nicegui.js")
 
 pytestmark = pytest.mark.xdist_group("screen")

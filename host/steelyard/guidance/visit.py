@@ -107,7 +107,7 @@ class Visit:
         """Say what time it is; some ten times a second, so that silence is noticed."""
         stale = self.live.place is not None and not self.live.is_live(at_seconds)
         if stale and not self._stale and self.step is not None:
-            self.step.interrupt("No samples are coming.")
+            self.step.interrupt("Samples stopped coming.")
         self._stale = stale
 
     def lose_link(self, because: str) -> None:
@@ -115,7 +115,7 @@ class Visit:
         self.live.lose_link(because)
         self._stale = True
         if self.step is not None:
-            self.step.interrupt("The link to the box is lost.")
+            self.step.interrupt("The link to the box was lost.")
 
     def _beat(self) -> None:
         step, outage = self.step, self.live.take_outage()

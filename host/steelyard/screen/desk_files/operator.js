@@ -7,6 +7,7 @@ import { MARK, Plot } from "/display/plot.js";
 
 const STALE_MS = 400;
 const WATCH_MS = 50;
+const PAGE_LETTER = 15;          // as the text around it
 let beat = null;
 let heardAt = -Infinity;
 let isLive = null;
@@ -67,7 +68,7 @@ function frame(at) {
   if (!beat) return;
   const root = document.getElementById("live-plot");
   if (root && plot?.root !== root && root.querySelector(".trace")) {
-    plot = new Plot(root);
+    plot = new Plot(root, PAGE_LETTER);
     plot.setView(view);
     plot.add(kept, true);
   }

@@ -10,8 +10,10 @@ const STEPS = [1, 2, 2.5, 5, 10];
 const TOPS = [1, 1.5, 2, 3, 4, 5, 6, 8, 10];
 
 export class Plot {
-  constructor(root) {
+  // mostLetter: CSS pixels; a display is read from afar, a page from near.
+  constructor(root, mostLetter = Infinity) {
     this.root = root;
+    this.mostLetter = mostLetter;
     this.ground = root.querySelector(".ground");
     this.trace = root.querySelector(".trace");
     this.points = [];
@@ -62,7 +64,7 @@ export class Plot {
     }
     const style = getComputedStyle(this.root);
     this.colour = (name) => style.getPropertyValue(`--${name}`).trim();
-    this.letter = Math.max(14, Math.min(width / 30, height / 14)) * ratio;
+    this.letter = Math.max(14, Math.min(width / 30, height / 14, this.mostLetter)) * ratio;
     const pad = { left: this.letter * 3.2, right: this.letter * 1.2, top: this.letter * 1.9, bottom: this.letter * 1.6 };
     this.box = { x: pad.left, y: pad.top, w: this.ground.width - pad.left - pad.right, h: this.ground.height - pad.top - pad.bottom };
     this.dirty = false;

@@ -12,6 +12,7 @@ from steelyard.screen.pages.review_page import review_page
 from steelyard.screen.pages.screens_page import screens_page
 from steelyard.screen.pages.today_page import today_page
 from steelyard.screen.pages.visit_page import visit_page
+from steelyard.screen.pages.visits_page import visits_page
 
 
 def add_pages(bench: Bench) -> None:
@@ -25,6 +26,10 @@ def add_pages(bench: Bench) -> None:
         ("/screens", screens_page),
     ):
         ui.page(address)(lambda build=build: build(bench))
+
+    @ui.page("/client/{code}/visits")
+    def visits(code: str) -> None:
+        visits_page(bench, code)
 
     @ui.page("/review/{name}")
     async def review(name: str) -> None:

@@ -14,9 +14,17 @@ GREY: Final = "#7b8b82"
 
 
 def chart(
-    title: str, x_name: str, y_name: str, series: list[dict[str, Any]], **more: Any
+    title: str,
+    x_name: str,
+    y_name: str,
+    series: list[dict[str, Any]],
+    over_time: bool = False,
+    **more: Any,
 ) -> ui.echart:
-    """A chart with two value axes; ``title`` is read out and stands above."""
+    """A chart with two value axes; ``title`` is read out and stands above.
+
+    ``over_time``: x is a moment in milliseconds since 1970.
+    """
     axis = {
         "type": "value",
         "scale": True,
@@ -31,7 +39,13 @@ def chart(
                 "color": COLOURS,
                 "animation": False,
                 "grid": {"left": 60, "right": 20, "top": 30, "bottom": 50},
-                "xAxis": {**axis, "name": x_name, "nameLocation": "middle", "nameGap": 30},
+                "xAxis": {
+                    **axis,
+                    "type": "time" if over_time else "value",
+                    "name": x_name,
+                    "nameLocation": "middle",
+                    "nameGap": 30,
+                },
                 "yAxis": {**axis, "name": y_name},
                 "series": series,
                 **more,

@@ -81,7 +81,8 @@ def _reports(bench: Bench, name: str) -> None:
         issued = await bench.desk.reviewing.report(name, reader)
         ui.download.file(issued.paper)
 
-    with section("Report"):
+    with section("Report") as made:
+        made.props["id"] = "report"
         text("p", "A PDF, and beside it the page and the figures, in the folder reports.")
         with box("div", "row"):
             button("Report for the client", guarded(lambda: make("client")), "quiet")

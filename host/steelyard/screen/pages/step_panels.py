@@ -113,6 +113,8 @@ def _balance_lines(step: BalanceView) -> Lines:
 
 
 def _isometric_lines(step: IsometricView) -> Lines:
+    if step.state is StepState.READY:  # the stations are planned further down
+        return {}
     left = step.phase_seconds_left
     away = step.off_station_degrees
     return {

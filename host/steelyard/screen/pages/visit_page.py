@@ -59,7 +59,7 @@ def _alarm_state(bench: Bench) -> list[object]:
     if view is None:
         return []
     kind = view.step.kind if view.step else ""
-    return [view.stopped, view.outage, view.live.alarm, view.acknowledged_by, kind]
+    return [view.stopped, view.outage, view.live.live, view.live.alarm, view.acknowledged_by, kind]
 
 
 def _alarms(bench: Bench) -> None:
@@ -73,7 +73,7 @@ def _alarms(bench: Bench) -> None:
     if view.live.alarm:
         notice("bad", view.live.alarm)
     if view.outage:
-        notice("bad", view.outage)
+        notice("care" if view.live.live else "bad", view.outage)
     if view.step is not None and view.step.kind in MAXIMAL and not view.acknowledged_by:
         _cautions(bench, view)
 
