@@ -29,7 +29,7 @@ PROMPT = re.compile(r"(hang still|let go|unattended|hold it there, Enter|gives u
 RUN = (0, 20, 40, 60, 40, 20, 0)
 LOADS = ("--loads", "20,20+20,20+20+20", "--class", "M1", "--latitude", "52")
 INTERRUPT = "Ctrl-C"
-PATIENCE_SECONDS = 60.0
+PATIENCE_SECONDS = 120.0
 
 
 def by_keyboard(*words: str, folder: Path, answers: tuple[str, ...] = ()) -> tuple[int, str]:
