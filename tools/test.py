@@ -15,7 +15,7 @@ import system_packages
 def main() -> int:
     """Static checks first, then the tests on both cores."""
     python = environment.ensure("requirements-test.lock")
-    environment.ensure_micropython()
+    environment.ensure_node_packages()
     system_packages.ensure()
     failed = 0
     if len(sys.argv) == 1:

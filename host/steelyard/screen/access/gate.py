@@ -42,11 +42,12 @@ _OPERATOR: Final = (
 """Why inline script here: the UI library builds its pages with it.  Nothing from elsewhere."""
 _ALWAYS: Final = {
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    "referrer-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
+"""Why not "no-referrer": a browser would then say "null" for the origin of the pairing form."""
 
 
 @dataclass(frozen=True)

@@ -55,7 +55,7 @@ function show() {
   if (!isLive || !last) return;
   const [, degrees, value, mark] = last;
   const unit = mark & MARK.uncalibrated ? "counts" : "N·m";
-  const word = mark & MARK.saturated ? "saturated" : value === null ? "no reading" : `${value.toFixed(0)} ${unit}`;
+  const word = mark & MARK.saturated ? "saturated" : value === null ? "no reading" : `${(Math.round(value) + 0).toFixed(0)} ${unit}`;
   put("torque", word, Boolean(mark & ~64));
   put("angle", degrees === null ? "no angle" : `${degrees.toFixed(1)}°`, degrees === null);
   const alarm = view.alarm || (mark & MARK.overload ? "OVERLOAD" : "");
