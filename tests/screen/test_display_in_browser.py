@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -17,9 +16,7 @@ pytestmark = pytest.mark.xdist_group("screen")
 
 LIVE = "#stage:not(.stale) #headline"
 STALE = "#stage.stale"
-NOT_LIVE_WITHIN_SECONDS = 0.5
-SLACK_SECONDS = 0.35
-"""What a busy test machine adds between looking and knowing; the page's own clock has no part."""
+NOT_LIVE_WITHIN_MS = 500
 
 
 def wait_live(page: Page, seconds: float = 60.0) -> None:
@@ -62,19 +59,28 @@ def test_it_draws_live_data_and_asks_nobody_else(server: Server, visitor: Visito
     assert visitor.troubles == []
 
 
+def assert_said_in_time(page: Page) -> None:
+    """From the last sample's arrival to NOT LIVE, by the page's own clock.
+
+    Only what the page's watch itself came late, for want of a processor, is taken off: on a
+    quiet machine nothing.
+    """
+    change = page.evaluate("steelyardFigures.liveChanges.at(-1)")
+    assert change["isLive"] is False
+    assert 0 < change["sinceSampleMs"] < NOT_LIVE_WITHIN_MS + change["lookLateMs"], change
+
+
 def test_a_silent_box_is_not_live_in_half_a_second(own_server: Server, visitor: Visitor) -> None:
     page = visitor.open(f"{own_server.address}/display")
     wait_live(page)
     recorder = recorder_of(own_server)
     os.kill(recorder, signal.SIGSTOP)
-    began = time.monotonic()
     try:
         page.locator(STALE).wait_for(timeout=10_000)
-        took = time.monotonic() - began
+        assert_said_in_time(page)
         assert page.get_by_text("NOT LIVE").is_visible()
     finally:
         os.kill(recorder, signal.SIGCONT)
-    assert took < NOT_LIVE_WITHIN_SECONDS + SLACK_SECONDS
     wait_live(page)
 
 
@@ -85,14 +91,12 @@ def test_a_server_that_hangs_is_not_live_in_half_a_second(
     wait_live(page)
     assert own_server.process is not None
     os.kill(own_server.process.pid, signal.SIGSTOP)
-    began = time.monotonic()
     try:
         page.locator(STALE).wait_for(timeout=10_000)
-        took = time.monotonic() - began
+        assert_said_in_time(page)
         assert page.get_by_text("does not reach its server").is_visible()
     finally:
         os.kill(own_server.process.pid, signal.SIGCONT)
-    assert took < NOT_LIVE_WITHIN_SECONDS + SLACK_SECONDS
     wait_live(page)
 
 

@@ -80,7 +80,7 @@ function frame(at) {
   }
   figures.frame(at);
 }
-setInterval(() => judge(performance.now()), WATCH_MS);
+setInterval(() => { figures.look(WATCH_MS); judge(performance.now()); }, WATCH_MS);
 requestAnimationFrame(frame);
 
 // --- keyboard and foot switch ---------------------------------------------------------------

@@ -121,5 +121,5 @@ function tempoNow() {
   return tempo;
 }
 
-setInterval(() => judge(performance.now()), WATCH_MS);
+setInterval(() => { figures.look(WATCH_MS); judge(performance.now()); }, WATCH_MS);
 requestAnimationFrame(frame);

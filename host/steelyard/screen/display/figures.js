@@ -13,6 +13,9 @@ export class Figures {
     this.points = 0;
     this.lost = 0;
     this.liveChanges = [];
+    this.sampleAt = NaN;          // when the page had the latest sample, by its own clock
+    this.lookedAt = NaN;
+    this.lookLateMs = 0;
     this.waiting = [];
     this.channel = new MessageChannel();
     this.channel.port1.onmessage = () => this.painted();
@@ -22,6 +25,7 @@ export class Figures {
   beat(message) {
     this.beats += 1;
     this.points += message.points.length;
+    if (message.points.length) this.sampleAt = performance.now();
     if (!message.whole) for (const point of message.points) this.waiting.push(point);
   }
 
@@ -39,8 +43,16 @@ export class Figures {
     }
   }
 
+  // Called by the page's watch: how much later than every `everyMs` it came is the computer's doing.
+  look(everyMs) {
+    const now = performance.now();
+    this.lookLateMs = Math.max(0, now - this.lookedAt - everyMs);
+    this.lookedAt = now;
+  }
+
   live(isLive) {
-    keep(this.liveChanges, { isLive, at: performance.now() });
+    const at = performance.now();
+    keep(this.liveChanges, { isLive, at, sinceSampleMs: at - this.sampleAt, lookLateMs: this.lookLateMs });
   }
 
   summary() {

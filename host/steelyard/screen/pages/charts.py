@@ -11,6 +11,7 @@ from steelyard.screen.pages.parts import box, text
 COLOURS: Final = ["#3b8f6c", "#3b8f6c", "#23506f", "#a36a00", "#8c2f16", "#5d7067"]
 """Read on light and dark ground alike; lines differ in dash and symbol besides."""
 GREY: Final = "#7b8b82"
+DAYS: Final = {"formatter": "{d} {MMM} {yyyy}", "hideOverlap": True}
 
 
 def chart(
@@ -32,6 +33,7 @@ def chart(
         "splitLine": {"lineStyle": {"color": GREY, "opacity": 0.3}},
         "nameTextStyle": {"color": GREY, "fontSize": 14},
     }
+    days = {"axisLabel": {**DAYS, "color": GREY, "fontSize": 14}, "boundaryGap": ["5%", "5%"]}
     with box("figure", "figure"):
         text("figcaption", title, "quiet")
         made = ui.echart(
@@ -41,7 +43,7 @@ def chart(
                 "grid": {"left": 60, "right": 20, "top": 30, "bottom": 50},
                 "xAxis": {
                     **axis,
-                    "type": "time" if over_time else "value",
+                    **({"type": "time", "splitNumber": 3, **days} if over_time else {}),
                     "name": x_name,
                     "nameLocation": "middle",
                     "nameGap": 30,
