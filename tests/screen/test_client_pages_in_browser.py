@@ -10,7 +10,7 @@ from host.store.invented import STATIONS, recording, session
 from playwright.sync_api import Page, expect
 from screen.rig import Server, Visitor
 from steelyard.store import Records, open_records
-from steelyard.store.kept import NewVisit
+from steelyard.store.kept import NewVisit, VisitFilter
 from steelyard.strength.profile_file import ready_profile
 from steelyard.strength.session_analysis import SessionFacts
 
@@ -122,4 +122,29 @@ def test_a_code_that_is_none_is_told_in_words(server: Server, visitor: Visitor, 
     page = visitor.open(f"{server.address}/client/{code}/visits")
     expect(page.locator(".notice").first).to_be_visible()
     assert "Traceback" not in page.content()
+    assert visitor.troubles == []
+
+
+def test_a_visit_that_ends_is_in_the_list(
+    server: Server, visitor: Visitor, records: Records
+) -> None:
+    page = sign_on(server, visitor)
+    page.goto(f"{server.address}/client")
+    page.get_by_role("button", name="New client", exact=True).click()
+    expect(page.get_by_text("None are entered")).to_be_visible()
+    code = records.clients.list()[-1].code
+    page.get_by_role("button", name="Begin the visit", exact=True).click()
+    page.wait_for_url("**/visit")
+    page.get_by_label("Service").select_option("spine-only")
+    page.reload()
+    expect(page.get_by_label("Service")).to_have_value("spine-only")
+    page.get_by_role("button", name="End the visit", exact=True).click()
+    page.wait_for_url("**/review/**")
+    expect(page.locator(".notice.good", has_text="Filed as visit")).to_be_visible()
+    (line,) = records.visits.list(VisitFilter(client=code))
+    assert (line.service, line.operator, line.results_total) == ("spine-only", "AB", 1)
+    page.get_by_role("link", name=f"Visits and trend of {code}").click()
+    page.wait_for_url(f"**/client/{code}/visits")
+    review = page.get_by_role("link", name=f"Review of visit {line.visit_id}")
+    expect(review).to_be_visible()
     assert visitor.troubles == []
