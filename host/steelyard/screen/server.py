@@ -13,6 +13,7 @@ from typing import Final
 import uvicorn
 from fastapi import FastAPI
 from nicegui import Client, ui
+from nicegui import app as pages
 from starlette.responses import FileResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
@@ -80,11 +81,16 @@ class Screens:
             show_welcome_message=False,
             reconnect_timeout=10.0,
         )
+        pages.exception_handler(404)(_no_such_page)
         return Gate(app, self.sessions, self.doors, _page_owner)
 
 
 async def _display_page(request: object) -> Response:
     return FileResponse(DISPLAY_FOLDER / "display.html")
+
+
+async def _no_such_page(request: object, error: object) -> Response:
+    return FileResponse(DESK_FOLDER / "lost.html", 404)
 
 
 def _page_owner(page_id: str) -> str | None:
