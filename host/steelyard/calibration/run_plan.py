@@ -14,6 +14,10 @@ from steelyard.calibration.creep_test import END_SECONDS
 from steelyard.calibration.readings import Direction, LoadPoint
 from steelyard.errors import CalibrationError
 
+CAUTION: Final = """\
+Hung weights fall. Keep feet and hands clear, use a safe hanger, stay below the cell's
+rated load, and keep clients away from the machine while weights hang on it."""
+
 EXERCISES: Final = 3
 """Times the greatest load is put on before the first run (as ISO 376 asks, from memory)."""
 

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 import click
 
 from steelyard.calibration import Gravity, Weight
+from steelyard.calibration.hung_loads import Loads, hung_loads
 from steelyard.calibration.readings_file import read_weights
-
-Loads = list[tuple[float, tuple[str, ...]]]
-
-HANGER = "hanger"
+from steelyard.errors import CalibrationError
 
 folder_option = click.option(
     "--folder",
@@ -102,42 +99,7 @@ def weights_and_loads(
         raise click.UsageError(
             "say how well the weights are known: --class M1 (or another), or --tolerance in grams"
         )
-    described: dict[str, Weight] = {}
-    if hanger is not None:
-        described[HANGER] = Weight(HANGER, hanger[0], mpe_kg=hanger[1] / 1000.0, traceable=False)
-    result: Loads = []
-    for text in loads.split(","):
-        names = [HANGER] if hanger is not None else []
-        for piece in text.split("+"):
-            weight = (
-                _named(piece.strip(), known, loads)
-                if known
-                else _marked(piece, names, loads, oiml_class, tolerance)
-            )
-            names.append(weight.name)
-            described[weight.name] = weight
-        result.append((sum(described[name].nominal_kg for name in names), tuple(names)))
-    return described, result
-
-
-def _named(name: str, known: Mapping[str, Weight], loads: str) -> Weight:
-    if name not in known:
-        raise click.BadParameter(
-            f"{name!r} in {loads!r}: no weight of that name; there are {', '.join(known)}"
-        )
-    return known[name]
-
-
-def _marked(
-    text: str, names: list[str], loads: str, oiml_class: str | None, tolerance: float | None
-) -> Weight:
     try:
-        mass = float(text)
-    except ValueError:
-        raise click.BadParameter(
-            f"{text!r} in {loads!r}: masses in kg joined by commas, sums by +, like 5,10,10+5,20"
-        ) from None
-    name = f"{mass:g} kg"
-    if name in names:
-        name += f" no. {sum(other.startswith(name) for other in names) + 1}"
-    return Weight(name, mass, oiml_class=oiml_class or "", mpe_kg=(tolerance or 0.0) / 1000.0)
+        return hung_loads(loads, oiml_class, tolerance, known, hanger)
+    except CalibrationError as error:
+        raise click.BadParameter(f"{error.what} {error.advice}") from error

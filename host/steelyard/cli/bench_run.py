@@ -20,14 +20,11 @@ from steelyard.calibration import (
     RunStep,
     StabilityLimits,
 )
+from steelyard.calibration.run_plan import CAUTION
 from steelyard.cli.boxes import binding_of
 from steelyard.cli.words import StatusLine
 from steelyard.device import Box
 from steelyard.errors import CalibrationError, DeviceNotFoundError, WrongBoxError
-
-CAUTION = """\
-Hung weights fall. Keep feet and hands clear, use a safe hanger, stay below the cell's
-rated load, and keep clients away from the machine while weights hang on it."""
 
 
 def now_text() -> str:

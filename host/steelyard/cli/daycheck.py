@@ -17,15 +17,9 @@ from steelyard.calibration import (
     plan_run,
     read_readings,
 )
+from steelyard.calibration.check_log import log_check
 from steelyard.calibration.comparison import compare
-from steelyard.calibration.daily_check import (
-    CheckState,
-    DailyCheck,
-    daily_check,
-    drift_charts,
-    judge,
-    least_check_sd,
-)
+from steelyard.calibration.daily_check import CheckState
 from steelyard.calibration.history import Act
 from steelyard.calibration.quantity import LoadCalibration, quantity_of
 from steelyard.calibration.register import Register, one_register
@@ -167,13 +161,8 @@ def _check(
     weights: dict[str, Weight],
     as_json: bool,
 ) -> None:
-    check = daily_check(calibration, points, conditions, weights)
-    name = calibration.calibration_id
-    history = register.add(Act.CHECKED, check.taken_at, conditions.operator, name, check.as_plain())
-    earlier = [DailyCheck.from_plain(entry.content) for entry in history.of(Act.CHECKED, name)]
-    series = [item for item in earlier if item.series == check.series]
-    charts = drift_charts([item.load.error for item in series], least_check_sd(calibration, check))
-    state, reasons = judge(check, charts)
+    judged = log_check(register, calibration, points, conditions, weights)
+    check, state, reasons = judged.check, judged.state, judged.reasons
     due = calibration.due_on
     overdue = due is not None and check.taken_at[:10] > due.isoformat()
     if as_json:
@@ -182,7 +171,7 @@ def _check(
                 **check.as_plain(),
                 "state": state.name.lower(),
                 "reasons": list(reasons),
-                "checks": len(series),
+                "checks": len(judged.series),
                 "due_on": due,
                 "overdue": overdue,
             }
@@ -193,10 +182,10 @@ def _check(
             f"{load.mass_kg:g} kg: {load.indicated:.2f} for {load.reference:.2f} {check.unit}, "
             f"error {load.error:+.3f} ± {load.expanded_uncertainty:.3f} {check.unit} (95 %)"
         )
-        click.echo(f"check {len(series)} on this calibration: {state.value}")
+        click.echo(f"check {len(judged.series)} on this calibration: {state.value}")
         for reason in reasons:
             click.echo(f"  {reason}")
-        if charts.individuals is None:
+        if judged.charts.individuals is None:
             click.echo("  (a control chart needs ten checks; until then only the error is judged)")
         if overdue:
             click.echo(f"  OVERDUE: to be calibrated again by {due}")

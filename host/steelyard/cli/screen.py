@@ -78,7 +78,8 @@ def screen(
         click.echo("calibrating the virtual machine ...", err=True)
         calibration = virtual.calibrated(folder / "rehearsal")
         script = virtual.fresh_script(folder / "rehearsal")
-        source = Source(virtual.guided_port(script), (calibration,), rehearse, script)
+        kept = calibration.parent  # each virtual load cell has a history of its own
+        source = Source(virtual.guided_port(script), (calibration,), rehearse, script, kept)
     else:
         source = Source(chosen_port(port), calibration_paths)
     opening = Opening(

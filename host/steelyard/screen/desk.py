@@ -17,6 +17,7 @@ from steelyard.guidance.restraint_step import RestraintStep
 from steelyard.guidance.set_step import SetStep
 from steelyard.guidance.visit import Visit
 from steelyard.report.sources import sheet_document
+from steelyard.screen.hanging.weight_desk import WeightDesk
 from steelyard.screen.live.feed import Feed
 from steelyard.screen.live.recording_control import RecordingControl
 from steelyard.screen.visit.client_view import ClientViewMaker
@@ -46,6 +47,7 @@ class Desk:
     open_records: Callable[[str], Records]
     recorder: RecordingControl
     reviewing: Reviewing
+    weights: WeightDesk
     coach: Coach | None = None
     operator: str = ""
     client_code: str = ""
@@ -75,7 +77,11 @@ class Desk:
     # --- the visit -------------------------------------------------------------------------
 
     async def begin_visit(self, code: str, facts: SessionFacts, with_response: bool) -> None:
-        """Begin a visit.  Raises ActionRefusedError while one goes on."""
+        """Begin a visit.  Raises ActionRefusedError while one goes on, or weights hang."""
+        if self.weights.going_on:
+            raise ActionRefusedError(
+                "Weights are being hung on this machine.", "Take them off and end that first."
+            )
         sheet = sheet_of_facts(facts)
         await self.recorder.begin(self.profile.name, code, [sheet_document(sheet)])
         self.visits.begin(code, facts, with_response)
@@ -201,6 +207,13 @@ class Desk:
         else:
             self.halted = True
 
+    @property
+    def why_no_weights(self) -> str:
+        """Why nothing may be hung now; empty: it may."""
+        if self.halted:
+            return "STOP was pressed."
+        return "A visit is going on." if self.visits.visit is not None else ""
+
     halted: bool = False
     """Stopped while no visit was going on."""
 
@@ -221,4 +234,6 @@ class Desk:
             shown |= self._maker.view(self.visits.view)
         elif self.halted:
             shown |= {"headline": "Stop", "word": "STOP", "stop": True}
+        elif self.weights.going_on:
+            shown |= {"headline": "Weights are hanging here: keep clear"}
         return shown

@@ -7,19 +7,19 @@ import webbrowser
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 import uvicorn
 
-from steelyard.calibration.calibration_file import load_any_calibration
 from steelyard.guidance.machine_scales import MachineScales
 from steelyard.publish.broker_process import BrokerPlan, BrokerProcess
 from steelyard.screen.access.gate import Doors
 from steelyard.screen.access.roles import Role
 from steelyard.screen.access.sessions import SessionRegister
 from steelyard.screen.desk import Desk
+from steelyard.screen.hanging.in_force import InForce, now_text
+from steelyard.screen.hanging.weight_desk import WeightDesk
 from steelyard.screen.live.feed import Feed
 from steelyard.screen.live.points import PointMaker
 from steelyard.screen.live.recording_control import RecordingControl
@@ -27,7 +27,7 @@ from steelyard.screen.server import Screens, serve, web_server
 from steelyard.screen.visit.coach import Coach
 from steelyard.screen.visit.reviewing import Reviewing
 from steelyard.screen.visit.visit_desk import VisitDesk
-from steelyard.screen.visit.wire_feed import WireFeed
+from steelyard.screen.visit.wire_feed import Takers, WireFeed
 from steelyard.store import open_records
 from steelyard.strength.machine_profile import MachineProfile
 
@@ -40,12 +40,14 @@ class Source:
     """Where the stream comes from.
 
     Of a virtual client: its ``manner``, and the ``script`` from which it takes orders.
+    ``register``: the folder where calibrations and their history are; None: one of the screens'.
     """
 
     port: str
     calibrations: tuple[Path, ...] = ()
     manner: str = ""
     script: Path | None = None
+    register: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -74,20 +76,21 @@ async def open_screens(opening: Opening, say: Callable[[str], None]) -> None:
         ServingError: the address cannot be served.
     """
     source, recordings = opening.source, opening.folder / "recordings"
+    opening.folder.mkdir(parents=True, exist_ok=True)
+    in_force = _in_force(opening, say)
     plan = BrokerPlan(
         source.port,
         recordings,
-        source.calibrations,
+        (in_force.folder,),
         machine=opening.profile.name,
         seat=opening.folder / "recorder-seat.json",
     )
-    opening.folder.mkdir(parents=True, exist_ok=True)
     async with BrokerProcess(plan) as broker:
         control = RecordingControl(broker, recordings)
         doors = Doors(opening.lan, opening.names, opening.trust_this_computer)
-        desk = _desk(opening, control)
+        desk = _desk(opening, control, in_force)
         sessions = SessionRegister(opening.folder / "paired-screens.json")
-        wire = WireFeed(desk.visits, lambda: control.socket_address)
+        wire = WireFeed(Takers(desk.visits, desk.weights), lambda: control.socket_address)
         screens = Screens(desk, wire, doors, sessions, encrypted=opening.encrypted)
         server = web_server(screens, EVERYWHERE if opening.lan else LOOPBACK, opening.number)
         announcing = asyncio.ensure_future(_announce(server, screens, opening.browser, say))
@@ -99,16 +102,23 @@ async def open_screens(opening: Opening, say: Callable[[str], None]) -> None:
                 await announcing
 
 
-def _desk(opening: Opening, control: RecordingControl) -> Desk:
-    profile, source = opening.profile, opening.source
-    calibrations = {
-        one.binding.channel: one
-        for path in source.calibrations
-        for one in [load_any_calibration(path)]
-    }
+def _in_force(opening: Opening, say: Callable[[str], None]) -> InForce:
+    """The practice's calibrations, those given taken in where a channel had none."""
+    source = opening.source
+    folders = [path for path in source.calibrations if path.is_dir()]
+    folder = source.register or next(iter(folders), opening.folder / "calibrations")
+    in_force = InForce(folder, lambda: "")
+    for line in in_force.adopt(path for path in source.calibrations if not path.is_dir()):
+        say(line)
+    return in_force
 
+
+def _desk(opening: Opening, control: RecordingControl, in_force: InForce) -> Desk:
+    profile, source = opening.profile, opening.source
+    feed = Feed(PointMaker(profile), lambda: control.lines_address)
+    in_force.box_id = lambda: str(feed.state.metadata.get("box", {}).get("box_id", ""))
     visits = VisitDesk(
-        lambda: MachineScales.of(profile, calibrations, datetime.now(UTC).isoformat()),
+        lambda: MachineScales.of(profile, in_force.by_channel(), now_text()),
         opening.folder,
         control.remark,
     )
@@ -118,9 +128,16 @@ def _desk(opening: Opening, control: RecordingControl) -> Desk:
     visits.take_up()
     if coach is not None and visits.view is not None:
         coach.take_up(visits.view)
-    feed = Feed(PointMaker(profile), lambda: control.lines_address)
     place = opening.folder / "records"
-    return Desk(
+    weights = WeightDesk(
+        in_force,
+        profile.channels.load,
+        lambda: feed.state.metadata,
+        control.use_calibrations,
+        lambda: desk.why_no_weights,
+        coach,
+    )
+    desk = Desk(
         profile,
         feed,
         visits,
@@ -128,8 +145,10 @@ def _desk(opening: Opening, control: RecordingControl) -> Desk:
         lambda operator: open_records(place, operator=operator),
         control,
         Reviewing(control.folder),
+        weights,
         coach,
     )
+    return desk
 
 
 async def _announce(

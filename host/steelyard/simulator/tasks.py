@@ -21,6 +21,9 @@ from .machine_model import MachineTruth
 class Orders(Protocol):
     """What a client who does as told was told."""
 
+    at_bench: bool
+    """Whether weights hang on the cell, and nobody is in the seat."""
+
     def next_segments(self, script: Script) -> Iterator[Segment]:
         """The segments of the next order; none when nothing is asked."""
 
@@ -190,13 +193,14 @@ def response(script: Script) -> Iterator[Segment]:
 def guided(script: Script) -> Iterator[Segment]:
     """Do what the client is told at run time (``virtual_client``), and nothing between."""
     while True:
-        told = False
+        told, waiting = False, Kind.HOLD
         if script.orders is not None:
             for segment in script.orders.next_segments(script):
                 told = True
                 yield segment
+            waiting = Kind.BENCH if script.orders.at_bench else Kind.HOLD
         if not told:
-            yield Segment(Kind.HOLD, IDLE_SECONDS, "waiting for an order")
+            yield Segment(waiting, IDLE_SECONDS, "waiting for an order")
 
 
 def _relaxed_sweep(script: Script) -> Iterator[Segment]:

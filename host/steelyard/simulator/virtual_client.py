@@ -12,6 +12,9 @@ In the same process: ``port.world.virtual_client.do("push 0.9")``.  From another
 ``set N [I=MANNER]...`` N repetitions against the stack; the I-th in another manner
 ``crank TURNS``         the operator turns the crank by so many turns (negative: takes off)
 ``stack KG``            the operator chooses plates
+``hang KG [M [DEG]]``   the client leaves the seat and the technician hangs KG in all from the
+                        cell, or from the arm M metres from its axis and DEG from level; any
+                        other order takes the weights off and seats the client again
 ``behave MANNER``       from now on moves and pushes in this manner (options: ``client=``)
 ``stop``                stops at once, whatever is going on; what was ordered is forgotten
 ======================  ==================================================================
@@ -39,6 +42,7 @@ SWEEP_DEGREES_PER_SECOND: Final = 5.0
 GENTLE_DEGREES_PER_SECOND: Final = 12.0
 MOVE_SECONDS: Final = 4.0
 CRANK_SECONDS: Final = 2.0
+HANG_SECONDS: Final = 0.5
 _SHARE_RANGE: Final = (0.0, 1.2)
 
 
@@ -48,6 +52,8 @@ class VirtualClient:
     def __init__(self, world: World, file: Path | None = None) -> None:
         self.refused: list[str] = []
         self.done_total = 0
+        self.at_bench = False
+        """Whether the technician's weights, and nobody in the seat, are what the cell feels."""
         self._world = world
         self._file = file
         self._read_bytes = 0
@@ -79,6 +85,9 @@ class VirtualClient:
             return
         name, *words = self._waiting.popleft().split()
         self.done_total += 1
+        if self.at_bench and name != "hang":
+            self._world.hang(0.0)
+        self.at_bench = name == "hang"
         yield from _ORDERS[name](self, script, words)
 
     # --- where orders come from ---------------------------------------------------------
@@ -195,6 +204,15 @@ class VirtualClient:
         self._world.machine.stack_kg = float(words[0])
         yield Segment(Kind.HOLD, 1.0, f"stack {words[0]} kg")
 
+    def _hang(self, script: Script, words: list[str]) -> Iterator[Segment]:
+        del script
+        mass_kg, *place = (float(word) for word in words)
+        if place:
+            self._world.hang_on_arm(mass_kg, *place)
+        else:
+            self._world.hang(mass_kg)
+        yield Segment(Kind.BENCH, HANG_SECONDS, f"{mass_kg:g} kg")
+
     def _behave(self, script: Script, words: list[str]) -> Iterator[Segment]:
         del script
         client, manner = self._world.client, MANNERS[words[0]]
@@ -219,6 +237,7 @@ _ORDERS: Final[dict[str, Callable[[VirtualClient, Script, list[str]], Iterator[S
     "set": VirtualClient._set,
     "crank": VirtualClient._crank,
     "stack": VirtualClient._stack,
+    "hang": VirtualClient._hang,
     "behave": VirtualClient._behave,
 }
 _NUMBERS: Final[dict[str, tuple[tuple[float, float], ...]]] = {
@@ -227,8 +246,9 @@ _NUMBERS: Final[dict[str, tuple[tuple[float, float], ...]]] = {
     "push": (_SHARE_RANGE, (0.5, 60.0)),
     "crank": ((-100.0, 100.0),),
     "stack": ((0.0, 500.0),),
+    "hang": ((0.0, 500.0), (0.01, 3.0), (-60.0, 60.0)),
 }
-_NEEDED: Final = {"move": 1, "crank": 1, "stack": 1, "behave": 1}
+_NEEDED: Final = {"move": 1, "crank": 1, "stack": 1, "hang": 1, "behave": 1}
 
 
 def _understood(name: str, words: list[str]) -> bool:

@@ -197,8 +197,9 @@ class World(Inputs):
             )
         elif segment.kind is Kind.FREE:
             ending = Segment(Kind.FREE, 2.0, "stopped", self._rest_degrees)
-        else:
-            ending = Segment(Kind.HOLD, 0.5, "stopped")
+        else:  # weights that hang go on hanging
+            bench = segment.kind is Kind.BENCH
+            ending = Segment(Kind.BENCH if bench else Kind.HOLD, 0.5, "stopped")
         self._script = itertools.chain((ending,), self._write_script(self._source))
         self._from_degrees = here
         self._segment = Segment(Kind.FREE if segment.kind is Kind.FREE else Kind.HOLD, 0.0, "cut")

@@ -60,6 +60,10 @@ class RecordingControl:
         ended = await self._broker.control.end_recording()
         return self.folder / str(ended["file"])
 
+    async def use_calibrations(self, texts: Sequence[str]) -> None:
+        """Put these calibrations in force on the stream, and no others.  Raises ControlError."""
+        await self._broker.control.use_calibrations(texts=texts)
+
     async def remark(self, text: str) -> None:
         """Write a remark into the recording; one that cannot be written now is tried again."""
         self._unwritten.append(text)

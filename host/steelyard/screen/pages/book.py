@@ -6,6 +6,7 @@ from nicegui import ui
 
 from steelyard.screen.pages.bench import Bench
 from steelyard.screen.pages.box_page import box_page
+from steelyard.screen.pages.calibrate_page import calibrate_page
 from steelyard.screen.pages.client_page import client_page
 from steelyard.screen.pages.recordings_page import recordings_page
 from steelyard.screen.pages.review_page import review_page
@@ -13,6 +14,7 @@ from steelyard.screen.pages.screens_page import screens_page
 from steelyard.screen.pages.today_page import today_page
 from steelyard.screen.pages.visit_page import visit_page
 from steelyard.screen.pages.visits_page import visits_page
+from steelyard.screen.pages.weight_page import weight_page
 
 
 def add_pages(bench: Bench) -> None:
@@ -20,8 +22,10 @@ def add_pages(bench: Bench) -> None:
     for address, build in (
         ("/", today_page),
         ("/client", client_page),
+        ("/weight", weight_page),
         ("/visit", visit_page),
         ("/recordings", recordings_page),
+        ("/calibrate", calibrate_page),
         ("/box", box_page),
         ("/screens", screens_page),
     ):

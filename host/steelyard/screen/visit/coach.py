@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
+from steelyard.calibration import LeverArm
 from steelyard.guidance.rehearsal import Rehearsal
 from steelyard.guidance.views import SetView, VisitView
 
@@ -56,6 +57,15 @@ class Coach:
         self.repetitions = repetitions or self.repetitions
         self._rehearsal = Rehearsal(f"set {self.repetitions}")
         self.order(f"stack {plates_kg:g}")
+
+    def hang(self, mass_kg: float, arm: LeverArm | None = None) -> None:
+        """The virtual technician hangs so much in all, from the cell or the arm."""
+        place = f" {arm.length_metres:g} {arm.angle_degrees:g}" if arm is not None else ""
+        self.order(f"hang {mass_kg:g}{place}")
+
+    def seat(self) -> None:
+        """All weights come off, and the client takes the seat."""
+        self.order("relax 1")
 
     def order(self, *lines: str) -> None:
         """Append orders to the script."""

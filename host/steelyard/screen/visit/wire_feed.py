@@ -27,6 +27,23 @@ class Taker(Protocol):
         """No records come, and why."""
 
 
+class Takers:
+    """Several that take the same records, one after the other."""
+
+    def __init__(self, *takers: Taker) -> None:
+        self._takers = takers
+
+    def feed(self, records: Sequence[object], at_seconds: float) -> None:
+        """Give records to each."""
+        for taker in self._takers:
+            taker.feed(records, at_seconds)
+
+    def lose_link(self, because: str) -> None:
+        """Tell each."""
+        for taker in self._takers:
+            taker.lose_link(because)
+
+
 class WireFeed:
     """Listens at ``/wire`` and keeps listening."""
 
