@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from steelyard.errors import SimulatorOptionError
+from steelyard.errors import SimulatorOptionError, SteelyardError
 from steelyard.simulator.options import parse_options
 from steelyard.simulator.virtual_client import VirtualClient
 from steelyard.simulator.world import World
@@ -151,3 +151,38 @@ def test_the_same_orders_give_the_same_world() -> None:
     assert [first.bridge_ratio(0, at * 50_000) for at in range(1200)] == [
         second.bridge_ratio(0, at * 50_000) for at in range(1200)
     ]
+
+
+def test_the_technician_hangs_weights_and_the_client_comes_back() -> None:
+    gym = world()
+    client_of(gym).do("hang 20")
+    wait(gym, 12.0)
+    assert client_of(gym).at_bench
+    assert abs(gym.truth.cell_newtons - gym.weights.still_newtons(20.0)) < 0.05
+    client_of(gym).do("hang 20 0.6")
+    wait(gym, 24.0)
+    share = 0.6 / gym.machine.truth.cell_arm_m
+    assert abs(gym.truth.cell_newtons - share * gym.weights.still_newtons(20.0)) < 0.05
+    client_of(gym).do("hang 0")
+    wait(gym, 36.0)
+    assert abs(gym.truth.cell_newtons) < 0.05
+    client_of(gym).do("hang 5", "relax 1")
+    wait(gym, 40.0)
+    assert not client_of(gym).at_bench
+    assert gym.weights.mass_kg == 0.0
+    assert gym.truth.cell_newtons == pytest.approx(gym.truth.link_nm / gym.machine.truth.cell_arm_m)
+
+
+def test_a_stop_leaves_weights_hanging() -> None:
+    gym = world()
+    client_of(gym).do("hang 20")
+    wait(gym, 12.0)
+    client_of(gym).do("stop")
+    wait(gym, 16.0)
+    assert abs(gym.truth.cell_newtons - gym.weights.still_newtons(20.0)) < 0.05
+
+
+@pytest.mark.parametrize("order", ["hang", "hang -1", "hang 20 0", "hang 20 1 70", "hang 1 1 1 1"])
+def test_loads_that_cannot_hang_are_refused(order: str) -> None:
+    with pytest.raises(SteelyardError):
+        client_of(world()).do(order)

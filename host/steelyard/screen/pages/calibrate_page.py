@@ -26,7 +26,7 @@ from steelyard.screen.pages.hanging_panel import (
     weight_fields,
 )
 from steelyard.screen.pages.parts import box, button, empty, facts, notice, section, table, text
-from steelyard.screen.pages.refusals import guarded
+from steelyard.screen.pages.refusals import guarded, tell
 from steelyard.screen.pages.watching import follow
 from steelyard.screen.pages.weight_page import typed_weights
 
@@ -170,7 +170,7 @@ def _result(bench: Bench, job: WeightJob) -> None:
         for line in done.calibration.remarks:
             notice("care", line)
         button("Put this away", guarded(bench.desk.weights.give_up), "main", key="next")
-    with section("As found and as left", "wide"):
+    with section("As found and as left"):
         if done.found is None:
             text("p", "As found: the old calibration was not read; the history says why, if any.")
         else:
@@ -258,6 +258,7 @@ async def _certificate(bench: Bench) -> None:
     calibration = desk.weights.calibration()
     if calibration is None:
         return
+    tell("The certificate is being drawn; this takes some seconds.")
     issued = await asyncio.to_thread(
         issue_certificate,
         calibration,

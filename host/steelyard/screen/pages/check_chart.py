@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 from steelyard.calibration.check_log import JudgedCheck
 from steelyard.calibration.control_chart import Chart
 from steelyard.screen.pages.charts import GREY, chart
 
 Rows = list[list[float]]
-INK: Final = "#23506f"
 
 
 def check_chart(found: JudgedCheck) -> None:
@@ -67,6 +66,6 @@ def _line(name: str, rows: Rows, dash: str) -> dict[str, Any]:
         "data": rows,
         "symbol": "none" if len(rows) > 1 else "rect",
         "symbolSize": [24, 2],
-        "lineStyle": {"width": 2 if dash != "solid" else 1, "type": dash, "color": INK},
-        "itemStyle": {"color": INK},
+        "lineStyle": {"width": 2 if dash != "solid" else 1, "type": dash, "color": GREY},
+        "itemStyle": {"color": GREY},
     }

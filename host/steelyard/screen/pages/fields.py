@@ -54,15 +54,18 @@ class Form:
             if hint:
                 text("p", hint, "quiet", id=f"{number}-hint")
                 more["aria_describedby"] = f"{number}-hint"
-            made = box(
+            known = self.values.get(name, "")
+            made = text(
                 "textarea" if long else "input",
+                known if long else "",
                 id=number,
                 name=name,
                 maxlength=str(TEXT_LIMIT),
                 autocomplete="off",
                 **more,
             )
-            made.props["value"] = self.values.get(name, "")
+            if not long:  # as an attribute (^): drawing the page anew must not undo what is typed
+                made.props["^value"] = known
             self._listen(made, name, "input")
 
     def choice(self, name: str, label: str, options: Mapping[str, str]) -> None:

@@ -58,7 +58,7 @@ def hanging_panel(bench: Bench, job: WeightJob) -> None:
         if progress.phase is Phase.REFUSED:
             notice("bad", progress.text)
         if step is not None:
-            text("p", step.text, "big")
+            text("p", step.text, "prompt")
         if job.judging:
             text("p", "All is read. It is being worked out ...", "advice", role="status")
         elif progress.phase is Phase.MEASURING:

@@ -158,7 +158,7 @@ def verdict(found: JudgedCheck) -> None:
             "known": f"{load.reference:.2f} {check.unit} ({load.mass_kg:g} kg)",
             "indicated": f"{load.indicated:.2f} {check.unit}",
             "error": f"{load.error:+.3f} ± {load.expanded_uncertainty:.3f} {check.unit}",
-            "zero came back to": f"{100.0 * check.zero_return_relative:.3f} % of the span",
+            "zero came back within": f"{100.0 * check.zero_return_relative:.3f} % of the span",
             "check on this calibration": f"no. {len(found.series)}",
         }
     )
@@ -166,7 +166,7 @@ def verdict(found: JudgedCheck) -> None:
 
 
 def _days(bench: Bench) -> None:
-    with section("All checks of this weight", "wide"):
+    with section("All checks of this weight"):
         try:
             found = bench.desk.weights.last_check()
         except SteelyardError as error:
