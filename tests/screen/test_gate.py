@@ -23,6 +23,7 @@ OPERATOR_PAGES = (
     "/screens",
     "/weight",
     "/recordings",
+    "/calibrate",
 )
 OPERATOR_FILES = ("/desk/operator.js", "/desk/pages.css", "/_nicegui/x/static/nicegui.js")
 

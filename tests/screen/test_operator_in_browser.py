@@ -8,7 +8,7 @@ from screen.rig import Server, Visitor
 
 pytestmark = pytest.mark.xdist_group("screen")
 
-PLACES = ("/", "/client", "/visit", "/recordings", "/box", "/screens")
+PLACES = ("/", "/client", "/weight", "/visit", "/recordings", "/calibrate", "/box", "/screens")
 expect.set_options(timeout=30_000)
 
 

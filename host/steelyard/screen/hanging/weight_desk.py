@@ -59,7 +59,7 @@ class WeightJob:
     @property
     def is_over(self) -> bool:
         """Whether nothing of it is left to be done."""
-        return self.check is not None or self.replaced is not None
+        return not self.judging and (self.check is not None or self.replaced is not None)
 
 
 @dataclass

@@ -60,7 +60,7 @@ def _now(bench: Bench) -> None:
         _form(bench)
     elif job.order.purpose is not Purpose.CALIBRATION:
         elsewhere(job)
-    elif job.replaced is not None:
+    elif job.replaced is not None and job.is_over:
         _result(bench, job)
     elif job.refusal:
         _refused(bench, job)

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import date
+
+from steelyard.calibration.in_service import moment
+from steelyard.errors import SteelyardError
 from steelyard.screen.pages.bench import Bench
 from steelyard.screen.pages.fields import Form
 from steelyard.screen.pages.frame import frame
@@ -9,6 +13,7 @@ from steelyard.screen.pages.live_plot import live_plot
 from steelyard.screen.pages.parts import box, button, notice, section, text
 from steelyard.screen.pages.refusals import guarded
 from steelyard.screen.pages.watching import follow
+from steelyard.screen.pages.weight_page import ADVICE
 from steelyard.screen.visit.coach import MANNERS
 
 
@@ -25,7 +30,13 @@ def today_page(bench: Bench) -> None:
 
 def _state(bench: Bench) -> list[object]:
     desk = bench.desk
-    return [_calibration(bench), desk.halted, desk.client_code, desk.visits.visit is None]
+    return [
+        _calibration(bench),
+        desk.halted,
+        desk.client_code,
+        desk.visits.visit is None,
+        desk.weights.changes_total,
+    ]
 
 
 def _standing(bench: Bench) -> None:
@@ -36,6 +47,8 @@ def _standing(bench: Bench) -> None:
             button("All is well: go on", lambda: setattr(desk, "halted", False))
         kind, words = _calibration(bench)
         notice(kind, words)
+        if kind in ("good", "care"):
+            _check(bench)
         if desk.visits.trouble:
             notice("bad", desk.visits.trouble)
         if desk.visits.visit is not None:
@@ -43,6 +56,21 @@ def _standing(bench: Bench) -> None:
             text("a", "Go on with the visit", "act main", href="/visit", data_key="next")
         else:
             text("a", "Choose the client", "act main", href="/client", data_key="next")
+
+
+def _check(bench: Bench) -> None:
+    """Whether the check weight was read today, and what it said."""
+    try:
+        found = bench.desk.weights.last_check()
+    except SteelyardError as error:
+        notice("bad", str(error))
+        return
+    if found is not None and moment(found.check.taken_at).astimezone().date() == date.today():
+        kind, words = ADVICE[found.state]
+        notice(kind, f"Check weight, today: {words}")
+    else:
+        notice("plain", "The check weight has not been read today.")
+        text("a", "Check with the weight", "act quiet", href="/weight")
 
 
 def _operator(bench: Bench) -> None:

@@ -56,7 +56,7 @@ def _now(bench: Bench) -> None:
         _form(bench)
     elif job.order.purpose is not Purpose.CHECK:
         elsewhere(job)
-    elif job.check is not None:
+    elif job.check is not None and job.is_over:
         _result(bench, job.check)
     elif job.refusal:
         _refused(bench, job)
