@@ -293,6 +293,9 @@ class World(Inputs):
         """Nobody in the seat: the arm is where it was set by hand, the cell carries what hangs."""
         truth = self.truth
         truth.muscle_nm = truth.gravity_nm = truth.link_nm = 0.0
+        if self._segment.to_degrees is None:  # it stays where whoever is at the machine left it
+            truth.extension_rad_s = 0.0
+            return
         truth.arm_degrees = self._target(inside)
         back = truth.arm_degrees - self._target(inside - STEP_SECONDS)
         truth.extension_rad_s = -math.radians(back) / STEP_SECONDS
