@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TypeAlias
 
 from steelyard.calibration.weights import Weight
-from steelyard.errors import CalibrationError
+from steelyard.errors import CalibrationError, ReadingsFileError
 
 Loads: TypeAlias = list[tuple[float, tuple[str, ...]]]
 """Mass in kg and names of the weights of each load."""
@@ -26,7 +26,8 @@ def hung_loads(
     A load is a mass in kg or a sum of masses; a mass that occurs twice in a sum is two
     weights.  With ``known``, the pieces are its names.  ``hanger``: mass in kg
     and bound in g of a piece that hangs with every load.
-    Raises CalibrationError for a text that means no loads, or weights that nothing is known of.
+    Raises ReadingsFileError for a text that means no loads, CalibrationError for weights of
+    which nothing is known or that their class does not have.
     """
     if not known and (oiml_class is None) == (tolerance_grams is None):
         raise CalibrationError(
@@ -53,7 +54,7 @@ def hung_loads(
 
 def _named(name: str, known: Mapping[str, Weight], loads: str) -> Weight:
     if name not in known:
-        raise CalibrationError(
+        raise ReadingsFileError(
             f"{name!r} in {loads!r}: no weight of that name.", f"There are {', '.join(known)}."
         )
     return known[name]
@@ -65,7 +66,7 @@ def _marked(
     try:
         mass = float(text)
     except ValueError:
-        raise CalibrationError(
+        raise ReadingsFileError(
             f"{text!r} in {loads!r} is no mass.",
             "Write masses in kg joined by commas, sums by +, like 5,10,10+5,20",
         ) from None

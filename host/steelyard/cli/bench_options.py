@@ -9,7 +9,7 @@ import click
 from steelyard.calibration import Gravity, Weight
 from steelyard.calibration.hung_loads import Loads, hung_loads
 from steelyard.calibration.readings_file import read_weights
-from steelyard.errors import CalibrationError
+from steelyard.errors import ReadingsFileError
 
 folder_option = click.option(
     "--folder",
@@ -101,5 +101,5 @@ def weights_and_loads(
         )
     try:
         return hung_loads(loads, oiml_class, tolerance, known, hanger)
-    except CalibrationError as error:
+    except ReadingsFileError as error:
         raise click.BadParameter(f"{error.what} {error.advice}") from error
