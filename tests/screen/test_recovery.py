@@ -19,7 +19,7 @@ from screen.rig import Server, Visitor, a_folder
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
-pytestmark = pytest.mark.xdist_group("screen")
+pytestmark = [pytest.mark.xdist_group("screen"), pytest.mark.long]
 
 DISPLAYS = 20
 LIVE = "document.querySelector('.live-badge')?.textContent === 'LIVE'"

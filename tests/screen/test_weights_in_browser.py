@@ -16,7 +16,7 @@ from steelyard.calibration.history import Act
 from steelyard.calibration.quantity import quantity_of
 from steelyard.calibration.register import Register, find_registers
 
-pytestmark = [pytest.mark.xdist_group("screen"), pytest.mark.slow]
+pytestmark = [pytest.mark.xdist_group("screen"), pytest.mark.long]
 
 SWING_MS = 5_000
 CHECK_STEPS = 3

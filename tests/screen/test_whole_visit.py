@@ -28,7 +28,7 @@ from screen.practice import (
 )
 from screen.rig import Server, Visitor, a_folder
 
-pytestmark = pytest.mark.xdist_group("screen")
+pytestmark = [pytest.mark.xdist_group("screen"), pytest.mark.long]
 
 SPEED = os.environ.get("STEELYARD_VISIT_SPEED", "1")
 STATIONS = (0, 30, 60)

@@ -1,0 +1,16 @@
+"""What takes minutes of real time runs only when asked for: STEELYARD_LONG=1."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Skip what is marked ``long`` unless it was asked for."""
+    if os.environ.get("STEELYARD_LONG"):
+        return
+    for item in items:
+        if item.get_closest_marker("long"):
+            item.add_marker(pytest.mark.skip(reason="minutes of real time: STEELYARD_LONG=1"))
