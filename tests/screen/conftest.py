@@ -35,9 +35,9 @@ def server(calibrated: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterat
     running.stop()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def guarded(calibrated: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """The same, but every browser has to be paired."""
+    """The same, but every browser has to be paired; its first code serves once, so one a module."""
     folder = a_folder(calibrated, tmp_path_factory.mktemp("guarded"))
     running = Server(folder, ("--rehearse", "steady", "--pair-here"))
     running.start()

@@ -26,6 +26,7 @@ import sys
 from pathlib import Path
 from steelyard.publish.broker_process import BrokerPlan, BrokerProcess
 from steelyard.screen.live.recording_control import RecordingControl
+from steelyard.screen.hanging.in_force import InForce
 from steelyard.screen.opening import Opening, Source, _desk
 from steelyard.screen.server import Screens
 from steelyard.screen.visit.wire_feed import WireFeed
@@ -41,7 +42,8 @@ def walk(routes, before=""):
 
 folder = Path(sys.argv[1])
 control = RecordingControl(BrokerProcess(BrokerPlan("sim:heron", folder)), folder)
-desk = _desk(Opening(load_profile("heron"), Source("sim:heron"), folder, 0), control)
+opening = Opening(load_profile("heron"), Source("sim:heron"), folder, 0)
+desk = _desk(opening, control, InForce(folder, str))
 gate = Screens(desk, WireFeed(desk.visits, lambda: None)).application()
 for path, methods in walk(gate._app.router.routes):
     print(path or "/", methods)

@@ -119,12 +119,19 @@ class Ended:
         del text
 
 
+class Resting:
+    """No weights are being hung."""
+
+    going_on = False
+
+
 def a_desk(session: Path, tmp_path: Path, code: str, operator: str) -> Desk:
     scales = MachineScales.of(HERON, {}, "2026-01-01T00:00:00Z")
     recorder: Any = Ended(session)
     visits = VisitDesk(lambda: scales, tmp_path, recorder.remark)
     visits.visit = Visit(scales, code, SessionFacts(crank_turns=30.0))
     nothing: Any = None
+    weights: Any = Resting()
     place = tmp_path / "records"
     return Desk(
         HERON,
@@ -134,6 +141,7 @@ def a_desk(session: Path, tmp_path: Path, code: str, operator: str) -> Desk:
         lambda by: open_records(place, operator=by),
         recorder,
         Reviewing(session.parent),
+        weights,
         operator=operator,
     )
 
