@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -64,3 +65,15 @@ def visitor(browser: Browser) -> Iterator[Visitor]:
     context.route("**/*", one.judge)
     yield one
     context.close()
+
+
+@pytest.fixture(autouse=True)
+def without_the_browsers_loop(request: pytest.FixtureRequest) -> Iterator[None]:
+    """The browser's library leaves its event loop set in this thread; others need their own."""
+    if "browser" in request.fixturenames:
+        yield
+        return
+    loop = asyncio._get_running_loop()
+    asyncio._set_running_loop(None)
+    yield
+    asyncio._set_running_loop(loop)
