@@ -13,6 +13,7 @@ from steelyard.calibration import (
     LeverArm,
     plan_run,
 )
+from steelyard.calibration.replacing import BenchReadings
 from steelyard.cli.bench_options import (
     class_option,
     folder_option,
@@ -31,11 +32,10 @@ from steelyard.cli.bench_options import (
 from steelyard.cli.bench_run import Taken, guided, warn_of_unnamed_sensor
 from steelyard.cli.boxes import chosen_port
 from steelyard.cli.calibration_steps import (
-    Bench,
     earlier_and_left,
     finish,
     from_file,
-    keep_readings,
+    keep_and_tell,
     stated,
 )
 from steelyard.cli.options import json_option, port_option
@@ -173,21 +173,21 @@ def calibrate(
         plan = plan_run(steps, runs, exercises, 60.0 * (creep_minutes or 0.0))
         earlier, plan = earlier_and_left(continued, plan)
 
-        def bench_of(taken: Taken) -> Bench:
+        def bench_of(taken: Taken) -> BenchReadings:
             conditions = Conditions(in_service=InService(valid_days=valid_days))
             conditions = stated(conditions, local, given)
             points = (*earlier.points, *taken.points)
-            return Bench(taken.binding, points, conditions, weights, lever, taken.creep)
+            return BenchReadings(taken.binding, points, conditions, weights, lever, taken.creep)
 
         taken = guided(
             chosen_port(port),
             channel,
             plan,
             of=earlier.binding,
-            broke_off=lambda part: keep_readings(bench_of(part), folder, broke_off=True),
+            broke_off=lambda part: keep_and_tell(bench_of(part), folder, broke_off=True),
         )
         bench = bench_of(taken)
-        keep_readings(bench, folder)
+        keep_and_tell(bench, folder)
     finish(bench, degree, no_as_found, folder, as_json)
     if readings is not None:  # a guided run says it before it begins
         warn_of_unnamed_sensor(bench.binding)

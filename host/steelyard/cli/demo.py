@@ -18,7 +18,6 @@ from steelyard.calibration import (
     ForceCalibration,
     Gravity,
     GuidedRun,
-    Phase,
     Weight,
     calibrate_force,
     format_measurement,
@@ -28,9 +27,10 @@ from steelyard.calibration import (
 from steelyard.cli.bench_run import now_text
 from steelyard.cli.boxes import binding_of, load_channel_calibrations
 from steelyard.cli.demo_report import demo_sheet, write_report
+from steelyard.cli.virtual_bench import let_pass, measure
 from steelyard.cli.words import progress_bar
 from steelyard.device import Box
-from steelyard.errors import CalibrationError, ExportError
+from steelyard.errors import ExportError
 from steelyard.recording.documents import Document
 from steelyard.recording.export import export_recording
 from steelyard.recording.file_format import Subject
@@ -159,9 +159,9 @@ def _calibrate(seed: int, output: Path) -> _Found:
         with progress_bar("   hanging weights") as progress:
             while (step := run.current) is not None:
                 port.world.hang(float(true_kg[: len(step.weights)].sum()))
-                _let_pass(box, 3.0)
+                let_pass(box, 3.0)
                 run.loaded()
-                _measure(box, run)
+                measure(box, run)
                 progress(run.progress.steps_done, run.progress.steps_total)
         conditions = Conditions(
             gravity=Gravity(9.812, 0.0005, "entered"),
@@ -182,11 +182,11 @@ def _calibrate(seed: int, output: Path) -> _Found:
 def _check_with_a_load(box: Box, port: SimulatedPort, calibration: ForceCalibration) -> None:
     """Read a load that took no part, and compare with what the simulator knows."""
     port.world.hang(0.0)
-    _let_pass(box, 6.0)
+    let_pass(box, 6.0)
     empty = _samples(box, 250)
     zero = calibration.take_zero(*_mean_and_error(empty), _utc(port))
     port.world.hang(50.0)
-    _let_pass(box, 6.0)
+    let_pass(box, 6.0)
     mean, error = _mean_and_error(_samples(box, 250))
     newtons = float(
         calibration.force([mean], zero=zero, counts_standard_error=error).force_newtons[0]
@@ -218,24 +218,6 @@ def _mean_and_error(counts: list[int]) -> tuple[float, float]:
 
 def _utc(port: SimulatedPort) -> str:
     return str(np.datetime64(port.clock.unix_ns(), "ns").astype("datetime64[s]")) + "Z"
-
-
-def _let_pass(box: Box, seconds: float) -> None:
-    """Let time pass, as an operator does while a load swings out."""
-    clock = box.transport.clock
-    end_ns = clock.monotonic_ns() + round(seconds * 1e9)
-    while clock.monotonic_ns() < end_ns:
-        box.poll(0.1)
-
-
-def _measure(box: Box, run: GuidedRun) -> None:
-    while run.progress.phase is Phase.MEASURING:
-        for event in box.poll(0.1).events:
-            record = event.record if isinstance(event, Message) else None
-            if isinstance(record, LoadSample) and record.channel == 0:
-                run.feed(record.load_counts, record.device_ticks_us, record.flags)
-    if run.progress.phase is Phase.REFUSED:
-        raise CalibrationError(run.progress.text, "Try another --seed.")
 
 
 def _known_angle(box: Box, port: SimulatedPort) -> AngleReference:

@@ -6,14 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from steelyard_protocol.decoder import Message
-from steelyard_protocol.records import LoadSample
-
 from steelyard.calibration import (
     Conditions,
     Gravity,
     GuidedRun,
-    Phase,
     Weight,
     calibrate_force,
     plan_run,
@@ -21,8 +17,8 @@ from steelyard.calibration import (
 )
 from steelyard.cli.bench_run import now_text
 from steelyard.cli.boxes import binding_of
+from steelyard.cli.virtual_bench import let_pass, measure
 from steelyard.device import Box
-from steelyard.errors import CalibrationError
 from steelyard.simulator.port import SimulatedPort, open_simulated_port
 
 GRAVITY_M_S2: Final = 9.81
@@ -83,9 +79,9 @@ class VirtualMachine:
         run = GuidedRun(plan_run(loads, runs=1, exercises=1))
         while (step := run.current) is not None:
             port.world.hang(sum(weights[name].nominal_kg for name in step.weights))
-            _let_pass(box, SWING_SECONDS)
+            let_pass(box, SWING_SECONDS)
             run.loaded()
-            _measure(box, run)
+            measure(box, run)
         conditions = Conditions(
             gravity=Gravity(GRAVITY_M_S2, 0.0005, "entered"),
             taken_at=now_text(),
@@ -95,20 +91,3 @@ class VirtualMachine:
         return save_calibration(
             calibrate_force(run.points(), conditions, binding, weights=weights), kept
         )
-
-
-def _let_pass(box: Box, seconds: float) -> None:
-    clock = box.transport.clock
-    end_ns = clock.monotonic_ns() + round(seconds * 1e9)
-    while clock.monotonic_ns() < end_ns:
-        box.poll(0.1)
-
-
-def _measure(box: Box, run: GuidedRun) -> None:
-    while run.progress.phase is Phase.MEASURING:
-        for event in box.poll(0.1).events:
-            record = event.record if isinstance(event, Message) else None
-            if isinstance(record, LoadSample) and record.channel == 0:
-                run.feed(record.load_counts, record.device_ticks_us, record.flags)
-    if run.progress.phase is Phase.REFUSED:
-        raise CalibrationError(run.progress.text, "Try another --seed.")
