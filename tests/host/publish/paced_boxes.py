@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import queue
 import selectors
 import socket
 import sys
@@ -55,6 +56,7 @@ class PacedBoxes:
         self._seats = [self._seat(number) for number in range(count)]
         self._stop = threading.Event()
         self._hang_up = threading.Event()
+        self._reboots: queue.SimpleQueue[int] = queue.SimpleQueue()
         self._sequence = 0
         self._thread = threading.Thread(target=self._run, name="paced boxes")
         self._thread.start()
@@ -69,10 +71,7 @@ class PacedBoxes:
 
     def reboot(self, boot_id: int) -> None:
         """The first box starts anew behind the open link, and says who it is."""
-        seat = self._seats[0]
-        seat.box.reboot(boot_id)
-        for record in seat.box.describe():
-            self._give(seat, encode(record))
+        self._reboots.put(boot_id)
 
     def skip(self, count: int) -> None:
         """So many samples are never sent."""
@@ -104,6 +103,8 @@ class PacedBoxes:
                 self._hang_up.clear()
                 for seat in self._seats:
                     self._part(seat)
+            while not self._reboots.empty():
+                self._start_anew(self._seats[0], self._reboots.get())
             now = time.monotonic()
             if now < due:
                 continue
@@ -112,6 +113,11 @@ class PacedBoxes:
             wanted = int((now - begun) * self.rate_hz)
             self._send(0 if self.quiet else wanted - made)
             made = wanted
+
+    def _start_anew(self, seat: _Seat, boot_id: int) -> None:
+        seat.box.reboot(boot_id)
+        for record in seat.box.describe():
+            self._give(seat, encode(record))
 
     def _serve(self, timeout_seconds: float) -> None:
         for key, _ in self._selector.select(timeout_seconds):
