@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from steelyard.calibration.least_squares import Array
+from steelyard.calibration.root import rising_root
 
 HALF_PERIOD: Final = 8.0
 """Standard deviations of the sum beyond which its density is taken as nothing."""
@@ -24,6 +25,8 @@ TERMS: Final = 1024
 _SMOOTH: Final = 0.01
 """Standard deviation of a normal law put on top, so that a law of two points has a density: it
 adds 0.005 % to the width."""
+
+_NEGLIGIBLE: Final = 1e-12
 
 _FREQUENCIES: Array = np.asarray(np.arange(1, TERMS + 1) * (np.pi / HALF_PERIOD), np.float64)
 _QUARTER: Final = 0.5 * np.pi * (np.arange(256) + 0.5) / 256.0
@@ -48,22 +51,25 @@ def half_width(parts: Sequence[tuple[str, float]], probability: float = 0.95) ->
     sum's standard deviation, so 1.96 for normal ones.
     """
     series = _series(parts)
+    frequencies = _FREQUENCIES[: series.size]
 
-    def held(x: float) -> float:
-        return x / HALF_PERIOD + 2.0 / np.pi * float(series @ np.sin(_FREQUENCIES * x))
+    def value_and_slope(x: float) -> tuple[float, float]:
+        held = x / HALF_PERIOD + 2.0 / np.pi * float(series @ np.sin(frequencies * x))
+        waves = float((series * frequencies) @ np.cos(frequencies * x))
+        return held - probability, 1.0 / HALF_PERIOD + 2.0 / np.pi * waves
 
-    low, high = 0.0, HALF_PERIOD
-    while high - low > 1e-9:
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if held(middle) < probability else (low, middle)
-    return 0.5 * (low + high)
+    return rising_root(value_and_slope, 0.0, HALF_PERIOD)
 
 
 def _series(parts: Sequence[tuple[str, float]]) -> Array:
-    """Coefficients of the density's series, each over its number as its integral needs them."""
+    """Coefficients of the density's series, each over its number as its integral needs them.
+
+    As many as are not negligible: the widest law first, for it ends the series soonest.
+    """
     total = float(np.sqrt(sum(deviation**2 for _, deviation in parts)))
     product = LAWS["normal"](_SMOOTH * _FREQUENCIES)
-    for law, deviation in parts:
+    for law, deviation in sorted(parts, key=lambda part: -part[1]):
         if deviation > 0.0:
-            product = product * LAWS[law](_FREQUENCIES * (deviation / total))
-    return np.asarray(product / np.arange(1, TERMS + 1))
+            product = product * LAWS[law](_FREQUENCIES[: product.size] * (deviation / total))
+            product = product[: 1 + int(np.flatnonzero(np.abs(product) > _NEGLIGIBLE)[-1])]
+    return np.asarray(product / np.arange(1, product.size + 1))

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
+from steelyard.calibration.root import rising_root
 from steelyard.errors import CalibrationError
 
 _FRACTION_TERMS = 500
@@ -82,15 +83,21 @@ def t_factor(probability: float, degrees_of_freedom: float) -> float:
     low, high = 0.0, 2.0
     while t_outside(high, degrees_of_freedom) > outside:
         low, high = high, high * 2.0
-    while high - low > 4e-16 * high:
-        middle = 0.5 * (low + high)
-        if middle in (low, high):
-            break
-        if t_outside(middle, degrees_of_freedom) > outside:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+
+    def value_and_slope(t: float) -> tuple[float, float]:
+        below = outside - t_outside(t, degrees_of_freedom)
+        return below, 2.0 * _t_density(t, degrees_of_freedom)
+
+    return rising_root(value_and_slope, low, high)
+
+
+def _t_density(t: float, degrees_of_freedom: float) -> float:
+    """Density of Student's law."""
+    if degrees_of_freedom > _NORMAL_FROM:
+        return math.exp(-0.5 * t * t) / math.sqrt(2.0 * math.pi)
+    nu = degrees_of_freedom
+    log_front = math.lgamma(0.5 * nu + 0.5) - math.lgamma(0.5 * nu) - 0.5 * math.log(nu * math.pi)
+    return math.exp(log_front - 0.5 * (nu + 1.0) * math.log1p(t * t / nu))
 
 
 def f_above(ratio: float, numerator_dof: float, denominator_dof: float) -> float:

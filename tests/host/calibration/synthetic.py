@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from steelyard.calibration import (
@@ -18,12 +19,24 @@ from steelyard.calibration import (
     LeverArm,
     LoadPoint,
     Weight,
-    Zeroing,
 )
-from steelyard.calibration.quantity import LoadCalibration
 from steelyard.calibration.weights import REFERENCE_DENSITY, pull_per_kilogram
 
 BINDING = Binding("e66164084319a52c", 0, "LC-0042")
+
+
+Lags = tuple[Any, Any]
+"""How far the two lags of creep have come, in newtons, after 30 and 300 s."""
+NOT_CREPT: Lags = (0.0, 0.0)
+
+
+def held(crept: Lags, newtons: Any, seconds: Any) -> Lags:
+    """The lags after a load has hung so long; one or n at once."""
+    fast, slow = (
+        newtons + (before - newtons) * np.exp(-seconds / lag)
+        for before, lag in zip(crept, (30.0, 300.0), strict=True)
+    )
+    return fast, slow
 
 
 def weight_set(count: int = 5, nominal_kg: float = 20.0, oiml_class: str = "M1") -> list[Weight]:
@@ -91,70 +104,44 @@ class Bench:
         bent = newtons + self.bend_relative * 4.0 * x * (1.0 - x) * nominal_full
         return self.zero_counts + self.sensitivity_counts_per_newton * bent
 
-    def occasion(self) -> tuple[float, float]:
-        """Slope deviation (relative) and zero (counts) of one run or visit."""
+    def occasion(self, count: int | None = None) -> tuple[Any, Any]:
+        """Slope deviation (relative) and zero (counts) of one run or visit, or of ``count``."""
         return (
-            self.random.normal(0.0, self.run_slope_relative),
-            self.random.normal(0.0, self.run_zero_counts),
+            self.random.normal(0.0, self.run_slope_relative, count),
+            self.random.normal(0.0, self.run_zero_counts, count),
         )
 
-    def later(self, age_days: float) -> tuple[float, float]:
+    def later(self, age_days: float, count: int | None = None) -> tuple[Any, Any]:
         """An ``occasion`` on a later day: time, temperature and mounting have done their part."""
-        bounds, random = self.conditions.in_service, self.random
-        slope, zero = self.occasion()
-        warmth = random.uniform(-1.0, 1.0) * bounds.temperature_half_range_kelvin
-        slope += warmth * random.uniform(-1.0, 1.0) * bounds.sensitivity_per_kelvin_relative
-        slope += random.uniform(-1.0, 1.0) * bounds.drift_relative(age_days)
-        slope += random.uniform(-1.0, 1.0) * bounds.side_load_relative
-        shift = warmth * random.uniform(-1.0, 1.0) * bounds.zero_per_kelvin_relative
+        bounds = self.conditions.in_service
+        slope, zero = self.occasion(count)
+
+        def within(bound: float) -> Any:
+            return bound * self.random.uniform(-1.0, 1.0, count)
+
+        warmth = within(bounds.temperature_half_range_kelvin)
+        slope += warmth * within(bounds.sensitivity_per_kelvin_relative)
+        slope += within(bounds.drift_relative(age_days))
+        slope += within(bounds.side_load_relative)
+        shift = warmth * within(bounds.zero_per_kelvin_relative)
         span = sum(weight.nominal_kg for weight in self.weights) * 9.81
         return slope, zero + shift * span * self.sensitivity_counts_per_newton
 
-    def fresh(
-        self,
-        newtons: float,
-        age_days: float,
-        averaged: bool,
-        zeroed_for: LoadCalibration | None,
-    ) -> tuple[float, Zeroing | None]:
-        """A reading on a later day, and the zero taken before it where one is.
-
-        Whatever load there was before, it had hung for up to ten minutes; so has this
-        one.  One sample, or with ``averaged`` a mean of standard error 3 counts.
-        """
-        occasion, random, zero = self.later(age_days), self.random, None
-        crept = self._held((0.0, 0.0), random.uniform(0.0, 1.0) * self.full_newtons)
-        if zeroed_for is not None:
-            crept = self._held(crept, 0.0)
-            unloaded = self._crept(self.counts(0.0, True, occasion), crept)
-            zero = zeroed_for.take_zero(unloaded + random.normal(0.0, 3.0), 3.0, "today")
-            crept = self._held(crept, random.uniform(0.0, 1.0) * self.full_newtons)
-        counts = self.counts(newtons, bool(random.integers(2)), occasion)
-        counts = self._crept(counts, self._held(crept, newtons))
-        return counts + random.normal(0.0, 3.0 if averaged else self.sample_noise_counts), zero
-
-    def _held(
-        self, crept: tuple[float, float], newtons: float, seconds: float | None = None
-    ) -> tuple[float, float]:
-        """How far creep's two lags have come after a load has hung; 2 to 600 s if not said."""
-        held = self.random.uniform(2.0, 600.0) if seconds is None else seconds
-        fast, slow = (
-            newtons + (before - newtons) * math.exp(-held / lag)
-            for before, lag in zip(crept, (30.0, 300.0), strict=True)
-        )
-        return fast, slow
-
-    def _crept(self, counts: float, crept: tuple[float, float]) -> float:
+    def crept_counts(self, crept: Lags) -> Any:
+        """What creep adds to a reading."""
         fast, slow = crept
         share = self.creep_relative * (fast + 2.0 * slow) / 3.0
-        return counts + share * self.sensitivity_counts_per_newton
+        return share * self.sensitivity_counts_per_newton
 
-    def counts(self, newtons: float, rising: bool, occasion: tuple[float, float]) -> float:
-        """What the cell gives, noise aside, on one occasion, on one side of the loop."""
+    def counts(self, newtons: float, rising: Any, occasion: tuple[Any, Any]) -> Any:
+        """What the cell gives, noise aside, on one occasion, on one side of the loop.
+
+        One occasion, or n at once as arrays.
+        """
         nominal_full = sum(weight.nominal_kg for weight in self.weights) * 9.81
         x = newtons / nominal_full
         half = self.loop_relative * nominal_full * self.sensitivity_counts_per_newton
-        loop = half * 4.0 * x * (1.0 - x) * self.loop_sign * (1.0 if rising else -1.0)
+        loop = half * 4.0 * x * (1.0 - x) * self.loop_sign * np.where(rising, 1.0, -1.0)
         slope, zero = occasion
         stretched = self.zero_counts + (self.true_counts(newtons) - self.zero_counts) * (1 + slope)
         return stretched + zero + loop
@@ -167,13 +154,12 @@ class Bench:
             occasion = self.occasion()
             series = [(Direction.UP, load) for load in loads]
             series += [(Direction.DOWN, load) for load in reversed(loads[:-1])]
-            crept = (0.0, 0.0)
+            crept = NOT_CREPT
             for order, (direction, load) in enumerate(series):
                 newtons = self.true_newtons(load)
-                crept = self._held(crept, newtons, self.seconds_per_reading)
-                counts = self._crept(
-                    self.counts(newtons, direction is Direction.UP, occasion), crept
-                )
+                crept = held(crept, newtons, self.seconds_per_reading)
+                counts = self.counts(newtons, direction is Direction.UP, occasion)
+                counts += self.crept_counts(crept)
                 taken.append(self._point(run, direction, load, counts, order))
         return taken
 
