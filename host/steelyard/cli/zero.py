@@ -24,7 +24,12 @@ from steelyard.errors import CalibrationError
 @folder_option
 @json_option
 def zero(port: str | None, channel: int | None, operator: str, folder: Path, as_json: bool) -> None:
-    """Take a zero without load; it is bounded and logged, and changes no calibration."""
+    """Take a zero without load; it is bounded and logged, and changes no calibration.
+
+    `watch` and `export` apply it for 12 hours. `analyse`, `publish` and the screens keep to the
+    calibration's own zero, whose wander from day to day is in their ±: a recording then gives the
+    same figures without this log.
+    """
     step = RunStep(1, Direction.UP, 0.0, (), "Take all load off and let go.")
     read = guided(chosen_port(port), channel, [step])
     binding, reading = read.binding, read.points[0]

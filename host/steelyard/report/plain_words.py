@@ -44,6 +44,8 @@ SESSION_WORDS: Final = {
     "not-relaxed": "You were not quite relaxed when your body's weight was balanced out.",
     "recording-damaged": "Part of the recording is damaged. What it touches is left out.",
     "calibration-overdue": "The machine is due for its yearly check; the ± allows for that.",
+    "calibration-later": "The machine's scale was set up after this session; the ± allows for the "
+    "time between.",
 }
 
 GRAVE: Final = frozenset({"angle-dead", "restart", "no-effort", "effort-not-seen"})

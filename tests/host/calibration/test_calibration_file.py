@@ -15,8 +15,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pytest_mock import MockerFixture
 from steelyard.calibration import (
+    AnglePoint,
+    AnyCalibration,
     ForceCalibration,
+    LeverArm,
+    TorqueCalibration,
+    calibrate_angle,
     calibrate_force,
+    load_any_calibration,
     load_calibration,
     save_calibration,
 )
@@ -70,13 +76,33 @@ def test_any_edited_byte_is_detected(data: st.DataObject) -> None:
     _must_refuse(bytes(raw))
 
 
-def test_every_byte_counts() -> None:
-    # gone, or with one bit turned over: at every 13th place, and at each in the long form
-    raw = stored()
-    for place in range(0, len(raw), 1 if "STEELYARD_EVERY_BYTE" in os.environ else 13):
-        _must_refuse(raw[:place] + raw[place + 1 :])
-        turned = raw[place] ^ (1 << place % 7)
-        _must_refuse(raw[:place] + bytes([turned]) + raw[place + 1 :])
+def made_of_each_kind() -> dict[str, AnyCalibration]:
+    angle = [AnglePoint(float(at), 100.0 + 11.377 * at) for at in (0, 30, 60)]
+    return {
+        "angle": calibrate_angle(angle, BINDING, counts_per_turn=4096),
+        "force": calibration(),
+        "torque": TorqueCalibration(calibration(), LeverArm(0.4, 0.0005)),
+    }
+
+
+@pytest.mark.parametrize("kind", made_of_each_kind())
+def test_every_byte_of_the_file_counts(kind: str, tmp_path: Path) -> None:
+    """Each gone, or with one bit turned over.
+
+    Of the angle's, the shortest, at every place; of the others at every 29th, and at each
+    in the long form.
+    """
+    path = save_calibration(made_of_each_kind()[kind], tmp_path)
+    raw = path.read_bytes()
+    every = kind == "angle" or "STEELYARD_EVERY_BYTE" in os.environ
+    for place in range(0, len(raw), 1 if every else 29):
+        turned = raw[place] ^ (1 << place % 8)
+        for middle in (b"", bytes([turned])):
+            path.write_bytes(raw[:place] + middle + raw[place + 1 :])
+            with pytest.raises(CalibrationFileError, match=path.name[:20]):
+                load_any_calibration(path)
+    path.write_bytes(raw)
+    load_any_calibration(path)
 
 
 @given(st.data())

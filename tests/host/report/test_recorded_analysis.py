@@ -20,6 +20,7 @@ from steelyard.errors import (
     WrongBoxError,
     WrongMachineError,
 )
+from steelyard.report.plain_words import worth_saying
 from steelyard.report.recorded_analysis import (
     RecordedAnalysis,
     analyse_recording,
@@ -130,6 +131,7 @@ def test_an_overdue_calibration_is_said(session_path: Path) -> None:
     found = analyse_recording(session_path, [old])
     assert found.provenance.calibrations[0].overdue
     assert any(one.code == "calibration-overdue" for one in found.found.statements)
+    assert any("yearly check" in words for words, _ in worth_saying(found.found))
 
 
 def test_a_calibration_made_after_the_session_counts_and_is_said(session_path: Path) -> None:
@@ -143,6 +145,7 @@ def test_a_calibration_made_after_the_session_counts_and_is_said(session_path: P
     found = analyse_recording(session_path, [later])
     assert found.provenance.calibrations[0].age_days == pytest.approx(100.0, abs=1.0)
     assert any(one.code == "calibration-later" for one in found.found.statements)
+    assert any("set up after this session" in words for words, _ in worth_saying(found.found))
 
 
 def sweep(start: float, end: float, direction: int) -> Sweep:
