@@ -168,7 +168,7 @@ class AngleCalibration:
             shape += f"{self.eccentricity_degrees:.2f}°" if self.coefficients[1:] else "not fitted"
         return [
             f"calibration {self.calibration_id[:12]} of box {self.binding.box_id}, "
-            f"channel {self.binding.channel}, sensor {self.binding.sensor_serial}",
+            f"channel {self.binding.channel}, sensor {self.binding.sensor_serial or 'unnamed'}",
             f"angle, {self.low_degrees:g} to {self.high_degrees:g}°, {len(self.points)} positions, "
             f"direction {'with' if self.direction > 0 else 'against'} the counts; {shape}",
             f"largest deviation of a position: {worst:.2f}°; "

@@ -68,6 +68,8 @@ def calibrate_angle(
         points=tuple(points),
         conditions=conditions or AngleConditions(),
     )
+    if not counts_per_turn:
+        _require_one_track(points)
     if not table:
         return _fitted(blank, angles, counts)
     if counts_per_turn:
@@ -142,6 +144,26 @@ def _tabled(blank: AngleCalibration) -> AngleCalibration:
         )
     # lines over half the distance miss a quarter of it, as far as the curve is smooth
     return replace(blank, direction=direction, table=rows, table_error_degrees=missed[worst] / 4.0)
+
+
+def _require_one_track(points: Sequence[AnglePoint]) -> None:
+    """Raise PoorFitError when a potentiometer passes the end of its track between two positions.
+
+    Its counts then run on from the other end; in the gap between them it shows nothing.
+    """
+    ordered = sorted(points, key=lambda point: point.angle_degrees)
+    steps = np.diff([point.counts_mean for point in ordered])
+    backward = np.flatnonzero(steps * np.median(steps) < 0.0)
+    whole = np.ptp([point.counts_mean for point in points])
+    if backward.size != 1 or abs(steps[backward[0]]) < 0.5 * whole:
+        return
+    before, after = ordered[int(backward[0])], ordered[int(backward[0]) + 1]
+    raise PoorFitError(
+        f"Between {before.angle_degrees:g}° ({before.counts_mean:.0f} counts) and "
+        f"{after.angle_degrees:g}° ({after.counts_mean:.0f} counts) the potentiometer passes the "
+        "end of its track.",
+        "Turn its body on the shaft until the whole range lies on the track, and begin anew.",
+    )
 
 
 def _offsets(angles: Array, turned: Array) -> tuple[int, Array]:

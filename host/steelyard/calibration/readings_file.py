@@ -18,9 +18,8 @@ the one to be calibrated).
 
 from __future__ import annotations
 
-import csv
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -38,6 +37,7 @@ from steelyard.calibration.readings_parts import (
     only,
     weights_of,
 )
+from steelyard.calibration.table_rows import table_rows
 from steelyard.calibration.weights import Weight
 from steelyard.errors import CalibrationError, ReadingsFileError
 
@@ -101,40 +101,16 @@ def read_text(path: Path) -> str:
 
 def parse_csv(text: str) -> ReadingsFile:
     """Parse a CSV table of points.  Raises ReadingsFileError naming the line."""
-    lines = [
-        (at, line)
-        for at, line in enumerate(text.splitlines(), start=1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    if not lines:
-        raise ReadingsFileError("The list of readings is empty.", "Write a header and the points.")
-    rows = list(_cells(lines))
-    at, header = rows[0]
-    header = [name.strip() for name in header]
+    (at, header), *rows = table_rows(text)
     _check_columns(f"line {at}", header)
     points = []
-    for at, cells in rows[1:]:
-        if len(cells) != len(header):
-            raise ReadingsFileError(
-                f"Line {at} has {len(cells)} cells, the header {len(header)}.",
-                "Use a point as decimal sign and a comma between cells.",
-            )
-        row = dict(zip(header, (cell.strip() for cell in cells), strict=True))
+    for at, cells in rows:
+        row = dict(zip(header, cells, strict=True))
         names = tuple(name.strip() for name in row.get("weights", "").split("+") if name.strip())
         points.append(_point(f"line {at}", row, names))
     if not points:
         raise ReadingsFileError("There is a header but no reading.", "Write one line per point.")
     return ReadingsFile(tuple(points))
-
-
-def _cells(lines: list[tuple[int, str]]) -> Iterator[tuple[int, list[str]]]:
-    for at, line in lines:
-        try:
-            yield at, next(csv.reader([line], strict=True))
-        except csv.Error as error:
-            raise ReadingsFileError(
-                f"Line {at} is no CSV: {error}.", "Look for a quotation mark left open."
-            ) from error
 
 
 def parse_json(text: str) -> ReadingsFile:

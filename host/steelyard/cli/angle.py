@@ -2,34 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
-from steelyard_protocol.decoder import Message
-from steelyard_protocol.messages import NO_COUNTS
-from steelyard_protocol.records import AngleSample, ChannelKind, SampleFlags
 
-from steelyard.calibration import AngleCalibration, AngleConditions, AnglePoint, calibrate_angle
-from steelyard.calibration.angle_points import mean_counts
-from steelyard.calibration.comparison import compare_angle
-from steelyard.calibration.history import Act
+from steelyard.calibration import AngleConditions, AnglePoint, Binding
+from steelyard.calibration.positions_file import PositionsFile, read_positions
 from steelyard.calibration.register import Register
+from steelyard.calibration.replacing import nothing_changes
+from steelyard.calibration.replacing_angle import ReplacedAngle, keep_positions, replace_angle
+from steelyard.cli.angle_run import ANGLE_KINDS, TakenPositions, guided_positions
+from steelyard.cli.angle_run import counts_per_turn as turn_of
 from steelyard.cli.bench_options import folder_option
-from steelyard.cli.bench_run import channel_of, now_text, warn_of_unnamed_sensor
+from steelyard.cli.bench_run import (
+    channel_of,
+    now_text,
+    require_same_channel,
+    warn_of_unnamed_sensor,
+)
 from steelyard.cli.boxes import binding_of, chosen_port
 from steelyard.cli.options import json_option, port_option
 from steelyard.cli.words import write_json
 from steelyard.device import Box
-from steelyard.errors import UnstableReadingError
-
-SECONDS = 1.0
-FAULTS = SampleFlags.ANGLE_STALE | SampleFlags.BUS_ERROR | SampleFlags.MAGNET_MISSING
-STILL_DEGREES = 0.5
-"""Five steps of a 12-bit sensor: more than its noise, less than an arm that is being moved."""
-MOST_DEGREES = 90.0
-"""Beyond, the way round the turn is not certain."""
-CAUTION = """\
-Keep hands and feet clear of the arm: it can fall. Take weights and clients off the machine."""
+from steelyard.errors import CalibrationError
 
 
 @click.command()
@@ -38,9 +34,21 @@ Keep hands and feet clear of the arm: it can fall. Take weights and clients off 
 @click.option(
     "--at",
     "positions",
-    required=True,
     metavar="DEG,DEG,...",
     help="Angles to set the arm to, by inclinometer or end stop.",
+)
+@click.option(
+    "--readings",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Use positions read elsewhere (CSV or JSON) in place of a guided run.",
+)
+@click.option(
+    "continued",
+    "--continue",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Go on with a guided run that broke off: the positions it kept, and the same --at.",
 )
 @click.option(
     "--known-to",
@@ -58,18 +66,33 @@ Keep hands and feet clear of the arm: it can fall. Take weights and clients off 
     help="Bound of what a full load does to the reading while the arm stands still.",
 )
 @click.option("--table", is_flag=True, help="Potentiometer: keep a table, not a straight line.")
+@click.option("--valid-days", type=click.IntRange(1, 3660), default=365, show_default=True)
 @click.option("--operator", default="", help="Who calibrates.")
+@click.option("--box-id", metavar="ID", help="With --readings and no --port: the box they are of.")
+@click.option("--sensor", default="", help="With --box-id: serial number of the sensor.")
+@click.option(
+    "--counts-per-turn",
+    type=click.IntRange(0, 1 << 29),
+    metavar="N",
+    help="With --box-id: 4096 for a 12-bit encoder, 0 for a potentiometer.",
+)
 @click.option("--no-as-found", default="", metavar="REASON", help="Why the old one was not read.")
 @folder_option
 @json_option
 def angle(
     port: str | None,
     channel: int | None,
-    positions: str,
+    positions: str | None,
+    readings: Path | None,
+    continued: Path | None,
     known_to: float,
     cross_talk: float,
     table: bool,
+    valid_days: int,
     operator: str,
+    box_id: str | None,
+    sensor: str,
+    counts_per_turn: int | None,
     no_as_found: str,
     folder: Path,
     as_json: bool,
@@ -77,44 +100,110 @@ def angle(
     """Calibrate an angle channel by known positions of the arm.
 
     Two positions give direction and offset; six over 120° also the eccentricity of the magnet.
-    Keep clear of the arm: it can fall.
+    Guided, with --at, or from a file, with --readings. Keep clear of the arm: it can fall.
     """
-    wanted = _angles(positions)
-    with Box.open(chosen_port(port)) as box:
-        described = channel_of(
-            box.channels, [ChannelKind.ARM_ANGLE, ChannelKind.ROLLER_ANGLE], channel
+    if readings is not None and continued is not None:
+        raise click.UsageError("either --readings or --continue")
+    stated = AngleConditions(known_to, cross_talk, valid_days, now_text(), operator)
+    if readings is not None:
+        typed = None if box_id is None else Binding(box_id, channel or 0, sensor, 1)
+        binding, read = _from_file(readings, port, channel, typed, counts_per_turn, folder)
+        read = replace(read, conditions=_dated(read, stated))
+    else:
+        if positions is None:
+            raise click.UsageError("give --at for a guided run, or --readings FILE")
+        wanted = _angles(positions)
+        earlier = PositionsFile(()) if continued is None else read_positions(continued)
+        taken = guided_positions(
+            chosen_port(port),
+            channel,
+            _left(wanted, earlier.points),
+            earlier=earlier.points,
+            of=earlier.binding,
+            broke_off=lambda part: _keep(part, stated, folder, broke_off=True),
         )
-        binding = binding_of(box.description, described)
-        turn = described.counts_per_turn
-        warn_of_unnamed_sensor(binding)
-        click.echo(CAUTION)
-        box.start_stream()
-        points: list[AnglePoint] = []
-        try:
-            for degrees in wanted:
-                before = points[-1] if points else None
-                points.append(_read(box, described.channel, turn, degrees, before))
-        finally:
-            box.stop_stream()
-    conditions = AngleConditions(known_to, cross_talk, taken_at=now_text(), operator=operator)
-    result = calibrate_angle(
-        points, binding, counts_per_turn=turn, conditions=conditions, table=table
-    )
+        binding, read = taken.binding, _keep(taken, stated, folder)
     register = Register(folder, binding.box_id, binding.channel)
-    old = register.in_force()
-    if isinstance(old, AngleCalibration) and old.binding == binding and not no_as_found:
-        found = compare_angle(old, points, conditions.taken_at)
-        register.add(Act.AS_FOUND, now_text(), operator, old.calibration_id, found)
-    elif old is not None:
-        no_as_found = no_as_found or "other sensor or firmware before"
-    path = register.put_in_force(result, now_text(), operator, no_as_found)
-    if as_json:
-        write_json({"path": path, "calibration_id": result.calibration_id,
-                    "direction": result.direction, "remarks": list(result.remarks)})  # fmt: skip
-        return
-    for line in result.summary_lines():
-        click.echo(line)
-    click.echo(f"in force from now on, kept as {path}")
+    done = replace_angle(register, binding, read, now_text(), table=table, no_as_found=no_as_found)
+    _report(done, as_json)
+    if readings is not None:  # a guided run says it before it begins
+        warn_of_unnamed_sensor(binding)
+
+
+def _keep(
+    taken: TakenPositions, conditions: AngleConditions, folder: Path, broke_off: bool = False
+) -> PositionsFile:
+    """Keep the positions before they are judged, and say where."""
+    read = PositionsFile(taken.points, taken.counts_per_turn, conditions, taken.binding)
+    path = keep_positions(read, taken.binding, folder)
+    more = "; the same command with --continue and that file asks for the rest" if broke_off else ""
+    click.echo(
+        f"\n{len(read.points)} positions kept as {path}\nangle --readings takes them again{more}",
+        err=True,
+    )
+    return read
+
+
+def _dated(read: PositionsFile, stated: AngleConditions) -> AngleConditions:
+    """The circumstances as the file says them, dated; as the options do, where it says nothing."""
+    own = read.conditions
+    if own == AngleConditions():
+        return stated
+    return replace(
+        own, taken_at=own.taken_at or stated.taken_at, operator=stated.operator or own.operator
+    )
+
+
+def _from_file(
+    path: Path,
+    port: str | None,
+    channel: int | None,
+    typed: Binding | None,
+    counts_per_turn: int | None,
+    folder: Path,
+) -> tuple[Binding, PositionsFile]:
+    """Positions read elsewhere, and the channel of the box they are of."""
+    meant, turn = typed, counts_per_turn
+    if typed is None and port is not None:
+        meant, turn = _present(port, channel)
+    before = None if meant is None else Register(folder, meant.box_id, meant.channel).in_force()
+    with nothing_changes(before):
+        read = read_positions(path)
+        own = read.binding
+        if own is not None and meant is not None:
+            if typed is not None:  # what was not typed cannot disagree
+                meant = replace(meant, sensor_serial=typed.sensor_serial or own.sensor_serial,
+                                gain=own.gain)  # fmt: skip
+            require_same_channel(own, meant)
+        binding = own or meant
+        if binding is None:
+            binding, turn = _present(chosen_port(None), channel)
+        turn = read.counts_per_turn if read.counts_per_turn is not None else turn
+        if turn is None:
+            raise CalibrationError(
+                f"{path} does not say what sensor it is of.",
+                "Give --counts-per-turn: 4096 for a 12-bit encoder, 0 for a potentiometer.",
+            )
+    return binding, replace(read, counts_per_turn=turn)
+
+
+def _present(port: str, channel: int | None) -> tuple[Binding, int]:
+    """The angle channel of the box at a port, and its counts in a turn."""
+    with Box.open(port) as box:
+        described = channel_of(box.channels, ANGLE_KINDS, channel)
+        return binding_of(box.description, described), turn_of(described)
+
+
+def _left(wanted: list[float], points: tuple[AnglePoint, ...]) -> list[float]:
+    """The angles still to be set, those read before in the same order."""
+    read = [point.angle_degrees for point in points]
+    if read != wanted[: len(read)] or len(read) == len(wanted):
+        raise CalibrationError(
+            f"The positions kept are at {', '.join(f'{at:g}' for at in read)}°, which leaves "
+            f"nothing of {', '.join(f'{at:g}' for at in wanted)}° to go on with.",
+            "Give the same --at as before; or use what there is with --readings.",
+        )
+    return wanted[len(read) :]
 
 
 def _angles(text: str) -> list[float]:
@@ -126,77 +215,14 @@ def _angles(text: str) -> list[float]:
         ) from None
 
 
-def _read(
-    box: Box, channel: int, counts_per_turn: int, degrees: float, before: AnglePoint | None
-) -> AnglePoint:
-    """One position; asked for again when the arm moved, so that the others are not lost."""
-    asked = f"Set the arm to {degrees:g}°, hold it there, Enter."
-    while True:
-        try:
-            point = _read_once(box, channel, counts_per_turn, degrees, asked)
-            _require_moved(before, point, counts_per_turn)
-            click.echo(f"    taken: {point.counts_mean:.1f} counts")
-            return point
-        except UnstableReadingError as error:
-            click.echo(f"    Not accepted: {error}")
-            asked = f"Once more, {degrees:g}°: hold it there, Enter (Ctrl-C gives up)."
-
-
-def _read_once(
-    box: Box, channel: int, counts_per_turn: int, degrees: float, asked: str
-) -> AnglePoint:
-    click.prompt(
-        asked,
-        default="",
-        show_default=False,
-        prompt_suffix=" ",
-    )
-    box.poll(0.0)  # what came while the operator was busy
-    clock = box.transport.clock
-    end_ns = clock.monotonic_ns() + round(SECONDS * 1e9)
-    counts: list[int] = []
-    while clock.monotonic_ns() < end_ns:
-        for event in box.poll(0.1).events:
-            record = event.record if isinstance(event, Message) else None
-            if (
-                isinstance(record, AngleSample)
-                and record.channel == channel
-                and record.angle_counts != NO_COUNTS
-                and not record.flags & FAULTS
-            ):
-                counts.append(record.angle_counts)
-    mean = mean_counts(counts, counts_per_turn)
-    _require_still(counts, mean, counts_per_turn)
-    return AnglePoint(degrees, mean)
-
-
-def _require_still(counts: list[int], mean: float, counts_per_turn: int) -> None:
-    """A sensor that turns shows degrees by itself; a potentiometer does not yet."""
-    if not counts_per_turn:
+def _report(done: ReplacedAngle, as_json: bool) -> None:
+    result = done.calibration
+    if as_json:
+        write_json({"path": done.path, "calibration_id": result.calibration_id,
+                    "direction": result.direction, "as_found": done.found,
+                    "remarks": list(result.remarks)})  # fmt: skip
         return
-    half = counts_per_turn / 2.0
-    away = max(abs((value - mean + half) % counts_per_turn - half) for value in counts)
-    if away * 360.0 / counts_per_turn > STILL_DEGREES:
-        raise UnstableReadingError(
-            f"The arm moved by {away * 360.0 / counts_per_turn:.1f}° while it was read.",
-            "Hold it still, best against a stop.",
-        )
-
-
-def _require_moved(before: AnglePoint | None, now: AnglePoint, counts_per_turn: int) -> None:
-    """A sensor that turns must have turned about as far as it was asked to.
-
-    Raises UnstableReadingError: Enter was pressed too early, or the sensor slips on its shaft.
-    """
-    if before is None or not counts_per_turn:
-        return
-    asked = now.angle_degrees - before.angle_degrees
-    half = counts_per_turn / 2.0
-    moved = (now.counts_mean - before.counts_mean + half) % counts_per_turn - half
-    turned = abs(moved) * 360.0 / counts_per_turn
-    if not 0.5 * abs(asked) <= turned <= 2.0 * abs(asked) and abs(asked) < MOST_DEGREES:
-        raise UnstableReadingError(
-            f"The sensor turned by {turned:.1f}° since the position before, where "
-            f"{abs(asked):g}° was asked.",
-            "Set the arm first; if it stands right, the position before was wrong: begin anew.",
-        )
+    for line in (*result.summary_lines(), done.found_sentence):
+        if line:
+            click.echo(line)
+    click.echo(f"in force from now on, kept as {done.path}")

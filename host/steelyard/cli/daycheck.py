@@ -22,7 +22,9 @@ from steelyard.calibration.comparison import compare
 from steelyard.calibration.daily_check import CheckState
 from steelyard.calibration.history import Act
 from steelyard.calibration.quantity import LoadCalibration, quantity_of
+from steelyard.calibration.readings_file import ReadingsFile
 from steelyard.calibration.register import Register, one_register
+from steelyard.calibration.replacing import BenchReadings, keep_readings
 from steelyard.cli.bench_options import (
     class_option,
     folder_option,
@@ -31,7 +33,13 @@ from steelyard.cli.bench_options import (
     weights_and_loads,
     weights_option,
 )
-from steelyard.cli.bench_run import guided, now_text, present_binding
+from steelyard.cli.bench_run import (
+    Taken,
+    guided,
+    now_text,
+    present_binding,
+    require_same_channel,
+)
 from steelyard.cli.boxes import chosen_port
 from steelyard.cli.options import json_option, port_option
 from steelyard.cli.words import write_json
@@ -82,35 +90,66 @@ def daycheck(
     """
     if as_found and as_left:
         raise click.UsageError("either --as-found or --as-left")
-    weights: dict[str, Weight] = {}
     if readings is not None:
-        file = read_readings(readings)
-        points, weights = file.points, dict(file.weights)
-        if box_id is None:
-            binding = present_binding(chosen_port(port), channel)
-            register = Register(folder, binding.box_id, binding.channel)
-            calibration = _in_force(register, binding)
-        else:
-            register = one_register(folder, box_id, channel)
-            calibration = _in_force(register, None)
+        register, calibration, read = _from_file(readings, port, channel, box_id, folder)
     else:
         if not loads:
             raise click.UsageError("give --loads, like --loads 20 --class M1")
         weights, steps = weights_and_loads(loads, oiml_class, tolerance, weights_file)
-        if len(steps) > 1 and not (as_found or as_left):
+        several = as_found or as_left
+        if len(steps) > 1 and not several:
             raise click.UsageError("one load for a daily check; several with --as-found, --as-left")
-        taken = guided(chosen_port(port), channel, plan_run(steps, 1, 0))
-        binding, points = taken.binding, taken.points
-        register = Register(folder, binding.box_id, binding.channel)
-        calibration = _in_force(register, binding)
+
+        def keep(part: Taken) -> None:
+            _keep(part, weights, operator, folder)
+
+        plan = plan_run(steps, 1, 0)
+        taken = guided(chosen_port(port), channel, plan, broke_off=keep if several else None)
+        if several:
+            keep(taken)
+        register = Register(folder, taken.binding.box_id, taken.binding.channel)
+        calibration = _in_force(register, taken.binding)
+        read = ReadingsFile(taken.points, weights)
+    points, known = read.points, dict(read.weights)
     conditions = replace(
         quantity_of(calibration).force.conditions, taken_at=now_text(), operator=operator
     )
     if as_found or as_left:
         act = Act.AS_FOUND if as_found else Act.AS_LEFT
-        _compare(register, calibration, act, points, conditions, weights, as_json)
+        _compare(register, calibration, act, points, conditions, known, as_json)
     else:
-        _check(register, calibration, points, conditions, weights, as_json)
+        _check(register, calibration, points, conditions, known, as_json)
+
+
+def _keep(part: Taken, weights: dict[str, Weight], operator: str, folder: Path) -> None:
+    """Several loads took a while: keep them before they are judged, and say where."""
+    conditions = Conditions(taken_at=now_text(), operator=operator)
+    path = keep_readings(BenchReadings(part.binding, part.points, conditions, weights), folder)
+    click.echo(
+        f"\n{len(part.points)} readings kept as {path}\ndaycheck --readings takes them again",
+        err=True,
+    )
+
+
+def _from_file(
+    path: Path, port: str | None, channel: int | None, box_id: str | None, folder: Path
+) -> tuple[Register, LoadCalibration, ReadingsFile]:
+    """Readings taken elsewhere, and the calibration in force of the channel they are of.
+
+    What the file says of the box counts; else the box that answers, or the one typed.
+    """
+    file = read_readings(path)
+    binding = file.binding
+    if binding is None and box_id is None:
+        binding = present_binding(chosen_port(port), channel)
+    if binding is None:
+        register = one_register(folder, box_id, channel)
+        return register, _in_force(register, None), file
+    if box_id not in (None, binding.box_id) or channel not in (None, binding.channel):
+        require_same_channel(binding, replace(binding, box_id=box_id or binding.box_id,
+                             channel=binding.channel if channel is None else channel))  # fmt: skip
+    register = Register(folder, binding.box_id, binding.channel)
+    return register, _in_force(register, binding), file
 
 
 def _in_force(register: Register, present: Binding | None) -> LoadCalibration:

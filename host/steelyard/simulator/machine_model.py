@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from typing import Final
 
 STANDARD_GRAVITY: Final = 9.80665
+ROLLER_TRACK_DEGREES: Final = 300.0
+"""Of the potentiometer of the restraint's roller."""
 
 
 @dataclass(frozen=True)

@@ -34,7 +34,7 @@ from typing import Final
 from ..errors import SimulatorOptionError
 from .client_model import MANNERS, Manner
 from .faults import Fault, parse_faults
-from .machine_model import HERON, MACHINES, MachineTruth
+from .machine_model import HERON, MACHINES, ROLLER_TRACK_DEGREES, MachineTruth
 from .tasks import TASKS
 
 START_UNIX_SECONDS: Final = 1_750_000_000.0
@@ -45,7 +45,7 @@ class WorldOptions:
     """The world around a box.  Equal options give equal worlds, to the last bit.
 
     ``masses_kg`` is the schedule of task ``weights`` and ``angles_degrees`` that of
-    task ``angles``, each for ``dwell_seconds``; ``gravity_m_s2`` is the true local
+    tasks ``angles`` and ``roller``, each for ``dwell_seconds``; ``gravity_m_s2`` is the true local
     one.  ``script_path``: where the client of task ``guided`` finds orders, besides
     those given in the program.
     """
@@ -103,7 +103,17 @@ def parse_options(text: str) -> BoxOptions:
                 f"Write name=value joined by '&'; names are: {', '.join(_READERS)}.",
             )
         options = reader(options, value)
+    _require_reach(options.world)
     return options
+
+
+def _require_reach(world: WorldOptions) -> None:
+    """Scheduled angles lie between the stops, or on the track of the roller's potentiometer."""
+    low, high = (
+        (0.0, ROLLER_TRACK_DEGREES) if world.task == "roller" else world.machine.travel_degrees
+    )
+    for angle in world.angles_degrees:
+        _number("angles", f"{angle:g}", low, high)
 
 
 def _one_of(name: str, value: str, known: Iterable[str]) -> str:
@@ -147,9 +157,26 @@ def _read_masses(options: BoxOptions, value: str) -> BoxOptions:
 
 
 def _read_angles(options: BoxOptions, value: str) -> BoxOptions:
-    low, high = options.world.machine.travel_degrees
-    angles_degrees = tuple(_number("angles", angle, low, high) for angle in value.split(","))
+    angles_degrees = tuple(_number("angles", angle, -360.0, 360.0) for angle in value.split(","))
     return replace(options, world=replace(options.world, angles_degrees=angles_degrees))
+
+
+def _read_travel(options: BoxOptions, value: str) -> BoxOptions:
+    """Stops set elsewhere: LOW:HIGH in degrees."""
+    low, colon, high = value.partition(":")
+    if not colon:
+        raise SimulatorOptionError(
+            f"Option travel={value} of the virtual box names no two stops.",
+            "Write it like travel=-90:90, in degrees.",
+        )
+    stops = _number("travel", low, -180.0, 180.0), _number("travel", high, -180.0, 180.0)
+    if stops[0] >= stops[1]:
+        raise SimulatorOptionError(
+            f"Option travel={value} of the virtual box has its stops the wrong way round.",
+            "The lower comes first.",
+        )
+    machine = replace(options.world.machine, travel_degrees=stops)
+    return replace(options, world=replace(options.world, machine=machine))
 
 
 def _read_dwell(options: BoxOptions, value: str) -> BoxOptions:
@@ -204,6 +231,7 @@ _READERS: Final[dict[str, Callable[[BoxOptions, str], BoxOptions]]] = {
     "faults": _read_faults,
     "masses": _read_masses,
     "angles": _read_angles,
+    "travel": _read_travel,
     "dwell": _read_dwell,
     "gravity": _read_gravity,
     "rate": _read_rate,

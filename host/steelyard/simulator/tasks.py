@@ -52,7 +52,7 @@ class Segment:
     ``to_degrees`` is where the arm goes (SWEEP, MOVE, FREE, BENCH); None: it stays.
     ``effort`` is the share of full strength meant (EFFORT), with its rise, its
     dip the other way before, and the share of the time it is held;
-    ``slip_degrees`` the slide in the restraint during the segment; ``hang_kg`` a
+    ``slip_degrees`` the turn of the restraint's roller during the segment; ``hang_kg`` a
     mass to hang at its start (BENCH).  ``early`` below 1 begins a way too fast,
     ``late`` below 1 ends it too fast; ``ripple`` lets speed swell and fade.
     """
@@ -151,6 +151,19 @@ def angles(script: Script) -> Iterator[Segment]:
     for degrees in script.angles_degrees:
         yield Segment(Kind.BENCH, SETTING_SECONDS, f"to {degrees:g}", degrees)
         yield Segment(Kind.BENCH, script.dwell_seconds, f"at {degrees:g}")
+    while True:
+        yield Segment(Kind.BENCH, 60.0, "bench")
+
+
+def roller(script: Script) -> Iterator[Segment]:
+    """Turn the restraint's roller by hand to the scheduled angles of its potentiometer's track."""
+    at = script.machine.roller_degrees_at_rest
+    for degrees in script.angles_degrees:
+        yield Segment(
+            Kind.BENCH, SETTING_SECONDS, f"roller to {degrees:g}", slip_degrees=degrees - at
+        )
+        yield Segment(Kind.BENCH, script.dwell_seconds, f"roller at {degrees:g}")
+        at = degrees
     while True:
         yield Segment(Kind.BENCH, 60.0, "bench")
 
@@ -305,6 +318,7 @@ TASKS: Final[dict[str, Callable[[Script], Iterator[Segment]]]] = {
     "guided": guided,
     "response": response,
     "rest": rest,
+    "roller": roller,
     "session": session,
     "sets": sets,
     "weights": weights,

@@ -16,7 +16,7 @@ from typing import Final
 from .bridge import LoadCell, draw_load_cell
 from .client_model import ClientModel, draw_client
 from .hanging import HangingWeights
-from .machine_model import MachineModel, gravity_torque
+from .machine_model import ROLLER_TRACK_DEGREES, MachineModel, gravity_torque
 from .options import WorldOptions
 from .parts.bench import Inputs
 from .tasks import RELAX_SECONDS, TASKS, Kind, Script, Segment
@@ -26,7 +26,6 @@ STEP_US: Final = 4000
 STEP_SECONDS: Final = STEP_US * 1e-6
 ORDER_STEPS: Final = 25
 """So many steps apart the client listens for a stop."""
-ROLLER_TRACK_DEGREES: Final = 300.0
 RESTRAINT_PRELOAD_NEWTONS: Final = 60.0
 SEATED_DEGREES: Final = 30.0
 
@@ -311,8 +310,8 @@ class World(Inputs):
             truth.restraint_newtons = (
                 RESTRAINT_PRELOAD_NEWTONS + max(0.0, truth.muscle_nm) / machine.restraint_arm_m
             )
-            if segment.slip_degrees:
-                client.slip(segment.slip_degrees * STEP_SECONDS / segment.seconds)
+        if segment.slip_degrees:
+            client.slip(segment.slip_degrees * STEP_SECONDS / segment.seconds)
         truth.roller_degrees = machine.roller_degrees_at_rest + client.slip_degrees
         self._before = self._after
         self._after = self._felt(truth.cell_newtons, truth.restraint_newtons)

@@ -323,21 +323,6 @@ def test_arm_on_the_command_line(tmp_path: Path) -> None:
     assert found["sensitivity_counts_per_newton_metre"] == pytest.approx(812.5 / 0.3, rel=2e-3)
 
 
-def test_angle_by_keyboard(tmp_path: Path) -> None:
-    port = "sim:heron?speed=max&task=rest"
-    words = ("angle", "-p", port, "--at", "0,30", "--operator", "T-2")
-    done = run(*words, given="\n\n", folder=tmp_path)
-    # the arm of the virtual machine stands still: asked for again until the operator gives up
-    assert done.returncode == 130
-    assert "Traceback" not in done.stderr
-    assert "The sensor turned by 0.0° since the position before, where 30° was asked" in done.stdout
-    assert "steelyard setting sensor_serial SERIAL --channel 2" in done.stderr
-    assert not (tmp_path / "calibrations").exists()
-    odd = run("angle", "-p", port, "--at", "0;30", folder=tmp_path)
-    assert odd.returncode == 2
-    assert "'0;30'" in odd.stderr
-
-
 def test_zero_by_keyboard_needs_a_calibration(tmp_path: Path) -> None:
     done = run("zero", "-p", "sim:heron?speed=max&task=rest", given="\n", folder=tmp_path)
     assert done.returncode == 1
