@@ -158,6 +158,7 @@ def angles(script: Script) -> Iterator[Segment]:
 def roller(script: Script) -> Iterator[Segment]:
     """Turn the restraint's roller by hand to the scheduled angles of its potentiometer's track."""
     at = script.machine.roller_degrees_at_rest
+    yield Segment(Kind.BENCH, IDLE_SECONDS, "bench")
     for degrees in script.angles_degrees:
         yield Segment(
             Kind.BENCH, SETTING_SECONDS, f"roller to {degrees:g}", slip_degrees=degrees - at

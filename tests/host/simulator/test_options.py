@@ -37,6 +37,11 @@ def test_everything_said() -> None:
     assert options.faults == (Fault("unplug", 30.0, 5.0), Fault("torn", 60.0, None, 1))
 
 
+def test_stops_may_be_set_elsewhere_before_or_after_the_angles() -> None:
+    for text in ("heron?travel=-130:100&angles=-120,90", "heron?angles=-120,90&travel=-130:100"):
+        assert parse_options(text).world.machine.travel_degrees == (-130.0, 100.0)
+
+
 @pytest.mark.parametrize(
     ("text", "named"),
     [
@@ -51,6 +56,10 @@ def test_everything_said() -> None:
         ("heron?rate=20", "10, 80"),
         ("heron?masses=1,x", "masses=x"),
         ("heron?angles=0,65", "-14 to 64"),
+        ("heron?task=roller&angles=301", "0 to 300"),
+        ("heron?travel=90", "travel=-90:90"),
+        ("heron?travel=9:x", "travel=x"),
+        ("heron?travel=9:9", "lower comes first"),
         ("heron?gravity=1.6", "9.7 to 9.9"),
         ("heron?faults=explode@3", "unplug"),
         ("heron?faults=unplug", "unplug@30+5"),

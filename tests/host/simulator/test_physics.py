@@ -298,6 +298,13 @@ def test_the_empty_arm_stands_at_each_scheduled_angle() -> None:
     assert max(moving) < 0.0  # flexing: the angle grows
 
 
+def test_the_roller_stands_at_each_scheduled_angle_of_its_track() -> None:
+    world = world_of(task="roller", angles_degrees=(20.0, 290.0), dwell_seconds=3.0)
+    at = [truth.roller_degrees for truth in play(world, 12.0)]
+    assert at[round(4.9 * 250)] == pytest.approx(20.0, abs=1e-6)
+    assert at[-1] == pytest.approx(290.0, abs=1e-6)
+
+
 def test_weights_on_the_arm_act_by_their_lever() -> None:
     world = world_of(task="weights")
     world.hang_on_arm(10.0, radius_m=0.6, slope_degrees=20.0)
