@@ -206,6 +206,8 @@ class World(Inputs):
 
     def _advance_script(self, start_seconds: float) -> None:
         self._from_degrees = self._target(self._segment.seconds)
+        if self._segment.kind is Kind.BENCH and self._segment.to_degrees is not None:
+            self.truth.arm_degrees = self._from_degrees  # whatever a step left of the way
         segment = next(self._script)
         if segment.kind is Kind.FREE and self._segment.kind is not Kind.FREE:
             self._rest_degrees = self._from_degrees
