@@ -7,10 +7,18 @@ import gc
 import socket
 import time
 import tracemalloc
+from typing import Any
 
 import jsonschema
 import pytest
-from host.publish.consumers import ANY_PORT, LineConsumer, broker_of, missing_of, samples_of
+from host.publish.consumers import (
+    ANY_PORT,
+    PATIENCE_SECONDS,
+    LineConsumer,
+    broker_of,
+    missing_of,
+    until,
+)
 from host.publish.paced_boxes import PacedBoxes
 from host.transport.leaks import nothing_leaks
 from steelyard.errors import DeviceNotFoundError
@@ -47,13 +55,14 @@ def test_metadata_come_first_and_late_joiners_get_them_too(box: PacedBoxes) -> N
 def test_samples_come_complete_and_in_order(box: PacedBoxes) -> None:
     async def run() -> None:
         async with broker_of(box) as broker:
+            begun = time.time()
             consumer = await LineConsumer.connect(broker)
-            await consumer.read_for(1.5)
+            await consumer.until_samples(300)
             samples = consumer.samples()
-            assert len(samples) > 200
             assert missing_of([sample["sequence"] for sample in samples]) == 0
             assert all(1000 <= sample["counts"] <= 6000 for sample in samples)
-            assert samples[-1]["unix_us"] / 1e6 == pytest.approx(time.time(), abs=1.0)
+            # Written a moment ago, however long that moment is on a busy machine.
+            assert begun - 1.0 < samples[-1]["unix_us"] / 1e6 < time.time() + 1.0
             status = await consumer.until_type("status")
             assert status["samples_missing_total"] == 0
             assert status["clock"]["aligned"] is True
@@ -66,10 +75,13 @@ def test_rates_are_measured(box: PacedBoxes) -> None:
     async def run() -> None:
         async with broker_of(box) as broker:
             consumer = await LineConsumer.connect(broker)
-            status = await consumer.until(
-                lambda message: message["type"] == "status" and bool(message["measured_rate_hz"])
+            # A busy machine sends unevenly now and then, but not second after second.
+            await consumer.until(
+                lambda message: (
+                    message["type"] == "status"
+                    and message["measured_rate_hz"].get("0") == pytest.approx(300, rel=0.1)
+                )
             )
-            assert status["measured_rate_hz"]["0"] == pytest.approx(300, rel=0.1)
             await consumer.close()
 
     asyncio.run(run())
@@ -86,48 +98,58 @@ def test_a_slow_and_a_dead_consumer_cost_the_others_nothing(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(connection, "DEAD_SECONDS", 2.0)
-    boxes = PacedBoxes(1, 4000, 0.005)
+    boxes = PacedBoxes(1, 1500, 0.005)
 
     async def run() -> None:
         async with broker_of(boxes) as broker:
             assert broker.line_address is not None
             good = [await LineConsumer.connect(broker) for _ in range(5)]
-            dead, slow = (silent_socket(broker.line_address[1]) for _ in range(2))
-            await asyncio.sleep(0.1)
-            assert len(broker.hub.consumers) == 7
-            slow.setblocking(False)
-            reader, writer = await asyncio.open_connection(sock=slow, limit=1 << 15)
-            drowsy = LineConsumer(reader, writer)
-
-            async def read_slowly() -> None:
-                for _ in range(30):
-                    await asyncio.sleep(0.1)
+            reading = [asyncio.ensure_future(one.read_on()) for one in good]
+            with silent_socket(broker.line_address[1]) as dead:
+                slow = silent_socket(broker.line_address[1])
+                slow.setblocking(False)
+                drowsy = LineConsumer(*await asyncio.open_connection(sock=slow, limit=1 << 15))
+                await until(lambda: len(broker.hub.consumers) == 7)
+                behind = seat_of(broker, slow)
+                while not behind.mailbox.samples_missed_total:
                     await drowsy.until(lambda _: True)
-
-            await asyncio.gather(*(one.read_for(4.0) for one in good), read_slowly())
-            for one in good:
-                sequences = [sample["sequence"] for sample in one.samples()]
-                assert missing_of(sequences) == 0
-                assert not [m for m in one.messages if m["type"] == "loss"]
-                assert len(sequences) > 8000
-            loss = await drowsy.until_type("loss")
-            assert loss["where"] == "consumer"
-            assert loss["samples_missed"] > 0
-            before = drowsy.samples()[-1]["sequence"]
-            await drowsy.until_type("samples")
-            after = drowsy.messages[-1]["samples"][0]["sequence"]
-            assert after - before - 1 == loss["samples_missed"]
-            # The dead one has been let go.
-            assert len(broker.hub.consumers) == 6
-            dead.close()
-            await drowsy.close()
-            for one in good:
+                    await asyncio.sleep(0.1)
+                await told_exactly_what_it_missed(drowsy)
+                # The dead one has been let go.
+                await until(lambda: seat_of(broker, dead) is None)
+                for task in reading:
+                    task.cancel()
+                await asyncio.wait(reading)
+                for one in good:
+                    assert missing_of([sample["sequence"] for sample in one.samples()]) == 0
+                    assert not [m for m in one.messages if m["type"] == "loss"]
+                    assert one.samples_total > drowsy.samples_total
+            for one in (*good, drowsy):
                 await one.close()
 
     try:
         asyncio.run(run())
     finally:
         boxes.close()
+
+
+def seat_of(broker: Broker, consumer: socket.socket) -> Any:
+    """The broker's side of one connection; None once it has been ended."""
+    name = consumer.getsockname()
+    for seat in broker.hub.consumers:
+        assert isinstance(seat, Connection)
+        if seat._transport is not None and seat._transport.get_extra_info("peername") == name:
+            return seat
+    return None
+
+
+async def told_exactly_what_it_missed(consumer: LineConsumer) -> None:
+    loss = await consumer.until_type("loss")
+    assert loss["where"] == "consumer"
+    assert loss["samples_missed"] > 0
+    before = consumer.samples()[-1]["sequence"]
+    after = (await consumer.until_type("samples"))["samples"][0]["sequence"]
+    assert after - before - 1 == loss["samples_missed"]
 
 
 def traced_bytes() -> int:
@@ -140,31 +162,28 @@ def test_memory_stays_flat_beside_a_dead_consumer() -> None:
 
     async def until_it_missed(consumer: Connection, samples: int) -> None:
         wanted = consumer.mailbox.samples_missed_total + samples
-        async with asyncio.timeout(60):
-            while consumer.mailbox.samples_missed_total < wanted:
-                await asyncio.sleep(0.05)
+        await until(lambda: consumer.mailbox.samples_missed_total >= wanted)
 
     async def run() -> None:
         async with broker_of(boxes) as broker:
             assert broker.line_address is not None
-            dead = silent_socket(broker.line_address[1])
-            tracemalloc.start()
-            await asyncio.sleep(0.5)
-            (consumer,) = broker.hub.consumers
-            assert isinstance(consumer, Connection)
-            await until_it_missed(consumer, 1000)
-            # The queue is full by now, and everything in it is traced.
-            before = traced_bytes()
-            await until_it_missed(consumer, 2000)
-            grown = traced_bytes() - before
-            tracemalloc.stop()
-            dead.close()
+            with silent_socket(broker.line_address[1]):
+                tracemalloc.start()
+                await until(lambda: len(broker.hub.consumers) == 1)
+                (consumer,) = broker.hub.consumers
+                assert isinstance(consumer, Connection)
+                await until_it_missed(consumer, 1000)
+                # The queue is full by now, and everything in it is traced.
+                before = traced_bytes()
+                await until_it_missed(consumer, 2000)
+                grown = traced_bytes() - before
             assert grown < 300_000
             assert 100_000 < consumer.mailbox.held_bytes <= 256 * 1024
 
     try:
         asyncio.run(run())
     finally:
+        tracemalloc.stop()
         boxes.close()
 
 
@@ -193,11 +212,9 @@ def test_a_silent_box_is_not_live(box: PacedBoxes) -> None:
             consumer = await LineConsumer.connect(broker)
             await consumer.until_type("samples")
             box.quiet = True
-            begun = time.monotonic()
             gone = await consumer.until(
                 lambda message: message["type"] == "link" and not message["live"]
             )
-            assert time.monotonic() - begun < 2.5
             assert gone["reason"] == "no samples come from the box"
             late = await LineConsumer.connect(broker)
             assert (await late.until_type("link"))["live"] is False
@@ -219,7 +236,7 @@ def test_a_box_that_starts_anew_is_described_anew(box: PacedBoxes) -> None:
             await consumer.until_type("samples")
             box.reboot(2222)
             await consumer.until_type("link")
-            second = await consumer.until_type("metadata", 15)
+            second = await consumer.until_type("metadata")
             assert (first["boot_id"], second["boot_id"]) == (1111, 2222)
             samples = await consumer.until_type("samples")
             assert samples["boot_id"] == 2222
@@ -249,19 +266,35 @@ def test_samples_lost_before_the_broker_are_told(box: PacedBoxes) -> None:
     asyncio.run(run())
 
 
+def stand_still_until_sent(boxes: PacedBoxes, samples: int) -> None:
+    """Nothing else happens in this event loop meanwhile."""
+    wanted = boxes.samples_sent_total + samples
+    end = time.monotonic() + PATIENCE_SECONDS
+    while boxes.samples_sent_total < wanted:
+        assert time.monotonic() < end
+        time.sleep(0.01)
+
+
 def test_the_box_is_not_held_up_when_the_broker_itself_stalls() -> None:
+    """The box is listened to all the while; whoever then cannot take it all is told."""
     boxes = PacedBoxes(1, 4000, 0.01)
 
     async def run() -> None:
         async with broker_of(boxes) as broker:
-            assert broker.acquisition is not None
             consumer = await LineConsumer.connect(broker)
             await consumer.until_type("samples")
-            time.sleep(2.0)
-            await consumer.read_for(0.5)
-            sequences = [sample["sequence"] for sample in consumer.samples()]
-            assert missing_of(sequences) == 0
-            assert len(sequences) > 6000
+            stand_still_until_sent(boxes, 8000)
+            assert boxes.overflows_total == 0
+            sent = boxes.samples_sent_total
+            await consumer.until(
+                lambda m: m["type"] == "samples" and m["samples"][-1]["sequence"] > sent
+            )
+            missing = missing_of([sample["sequence"] for sample in consumer.samples()])
+            told = [m for m in consumer.messages if m["type"] == "loss"]
+            assert missing == sum(message["samples_missed"] for message in told)
+            # The broker kept it all; how much of that this consumer takes is up to its machine.
+            assert broker.hub.samples_missed_total == 0
+            assert {message["where"] for message in told} <= {"consumer"}
             await consumer.close()
 
     try:
@@ -279,12 +312,13 @@ def test_what_the_broker_itself_loses_is_told(monkeypatch: pytest.MonkeyPatch) -
         async with broker_of(boxes) as broker:
             consumer = await LineConsumer.connect(broker)
             await consumer.until_type("samples")
-            time.sleep(1.0)
+            stand_still_until_sent(boxes, 2000)
             loss = await consumer.until_type("loss")
             assert loss["where"] == "broker"
             before = consumer.samples()[-1]["sequence"]
             after = (await consumer.until_type("samples"))["samples"][0]["sequence"]
             assert after - before - 1 == loss["samples_missed"] > 0
+            assert loss["samples_missed"] <= broker.hub.samples_missed_total
             await consumer.close()
 
     try:
@@ -374,11 +408,10 @@ def test_the_virtual_box_is_published_as_any_other() -> None:
     async def run() -> None:
         async with Broker(BoxSource("sim:heron?task=rest"), ANY_PORT) as broker:
             consumer = await LineConsumer.connect(broker)
-            await consumer.read_for(1.5)
+            while {sample["channel"] for sample in consumer.samples()} != {0, 1, 2, 3}:
+                await consumer.until_samples(50)
             for message in consumer.messages:
                 SCHEMA.validate(message)
-            channels = {sample["channel"] for sample in samples_of(consumer.messages)}
-            assert channels == {0, 1, 2, 3}
             await consumer.close()
 
     asyncio.run(run())

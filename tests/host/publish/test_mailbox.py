@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from steelyard.publish.allowance import BURST_BYTES, BYTES_PER_SECOND, Allowance
 from steelyard.publish.bulletin import Bulletin, Kind
+from steelyard.publish.hub import BURST_BYTES as PORTION_BYTES
+from steelyard.publish.hub import Hub
 from steelyard.publish.mailbox import Mailbox
 
 KINDS = st.sampled_from([Kind.SAMPLES, Kind.SAMPLES, Kind.METADATA, Kind.LINK, Kind.STATUS])
@@ -95,3 +98,31 @@ def test_an_allowance_runs_out_and_fills_up_again() -> None:
     assert not allowance.spend(1, 100.0)
     assert allowance.spend(BYTES_PER_SECOND, 101.01)
     assert not allowance.spend(BURST_BYTES + 1, 10_000.0)
+
+
+class Taker:
+    """A consumer that notes how much it is given before it gets a turn itself."""
+
+    def __init__(self) -> None:
+        self.portions = [0]
+
+    def deliver(self, bulletin: Bulletin) -> None:
+        self.portions[-1] += len(bulletin.body)
+
+    def close(self) -> None:
+        pass
+
+
+def test_what_gathered_while_the_broker_stood_still_is_passed_on_in_portions() -> None:
+    async def run() -> list[int]:
+        hub, taker = Hub(asyncio.get_running_loop()), Taker()
+        hub.join(taker)
+        for _ in range(500):
+            hub.post(Bulletin(Kind.SAMPLES, bytes(1000), 1))
+        async with asyncio.timeout(60):
+            while sum(taker.portions) < 500_000:
+                await asyncio.sleep(0)
+                taker.portions.append(0)
+        return taker.portions
+
+    assert max(asyncio.run(run())) <= PORTION_BYTES + 1000
