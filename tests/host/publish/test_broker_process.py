@@ -12,9 +12,11 @@ import time
 from pathlib import Path
 
 import pytest
+from host.publish.consumers import PATIENCE_SECONDS, connected
 from host.publish.paced_boxes import PacedBoxes
 from steelyard.errors import ControlError, PublishError
 from steelyard.publish.broker_process import BrokerPlan, BrokerProcess
+from steelyard.publish.broker_seat import read_seat
 from steelyard.publish.control_client import ControlClient
 from steelyard.recording.reader import read_recording
 from steelyard.recording.validator import validate
@@ -31,14 +33,12 @@ def _importable(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 async def first_line_of(number: int) -> dict[str, object]:
-    reader, writer = await asyncio.open_connection("127.0.0.1", number, limit=1 << 20)
-    line = await reader.readline()
-    writer.close()
-    return dict(json.loads(line))
+    async with connected(("127.0.0.1", number), 1 << 20) as (reader, _):
+        return dict(json.loads(await reader.readline()))
 
 
 async def until_recorded(broker: BrokerProcess, samples: int) -> dict[str, object]:
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(PATIENCE_SECONDS):
         while True:
             state = dict((await broker.control.state())["recording"])
             if state["samples_total"] >= samples:
@@ -83,13 +83,13 @@ def test_a_killed_broker_leaves_a_readable_file_and_is_started_again(
             before = await until_recorded(broker, 300)
             killed = broker.doors.process_id
             os.kill(killed, signal.SIGKILL)
-            async with asyncio.timeout(20):
+            async with asyncio.timeout(PATIENCE_SECONDS):
                 while broker.is_running or not changes:
                     await asyncio.sleep(0.01)
             assert "exit code -9" in changes[0]
             with pytest.raises(ControlError, match="has ended"):
                 _ = broker.control
-            async with asyncio.timeout(30):
+            async with asyncio.timeout(PATIENCE_SECONDS):
                 while not broker.is_running:
                     await asyncio.sleep(0.05)
             assert broker.doors.process_id != killed
@@ -130,7 +130,7 @@ def test_a_later_owner_takes_over_a_running_recording(box: PacedBoxes, tmp_path:
     time.sleep(0.5)
     asyncio.run(second(process_id))
     assert not seat.exists()
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + PATIENCE_SECONDS
     while not validate(tmp_path / "visit.steelyard").is_closed:
         assert time.monotonic() < deadline
         time.sleep(0.05)
@@ -141,22 +141,25 @@ def test_a_seat_that_means_nothing_is_passed_over(box: PacedBoxes, tmp_path: Pat
     port = f"socket://127.0.0.1:{box.numbers[0]}"
     seat = tmp_path / "seat.json"
     stale = {"lines": 1, "websocket": 2, "control": 9, "token": "x", "process_id": 1, "port": port}
-    for text in ("", "{}", "[1]", json.dumps(stale), "x" * 5000):
+    for text in ("", "{}", "[1]", "x" * 5000):
         seat.write_text(text, encoding="ascii")
+        assert read_seat(seat) is None
+    # One that could be true, but nobody serves there.
+    seat.write_text(json.dumps(stale), encoding="ascii")
 
-        async def run() -> None:
-            async with BrokerProcess(BrokerPlan(port, tmp_path, seat=seat)) as broker:
-                assert broker.starts_total == 1
+    async def run() -> None:
+        async with BrokerProcess(BrokerPlan(port, tmp_path, seat=seat)) as broker:
+            assert broker.starts_total == 1
 
-        asyncio.run(run())
+    asyncio.run(run())
 
 
 def test_nobody_there_and_nothing_to_do_ends_it(box: PacedBoxes, tmp_path: Path) -> None:
-    plan = BrokerPlan(f"socket://127.0.0.1:{box.numbers[0]}", tmp_path, unattended_seconds=0.5)
+    plan = BrokerPlan(f"socket://127.0.0.1:{box.numbers[0]}", tmp_path, unattended_seconds=1.0)
 
     async def run() -> None:
         broker = await BrokerProcess(plan).__aenter__()
-        await asyncio.sleep(1.5)
+        await asyncio.sleep(2.0)
         assert broker.is_running, "an owner is there, so it stays"
         await broker.control.start_recording(name="visit")
         process = broker._process
@@ -164,12 +167,12 @@ def test_nobody_there_and_nothing_to_do_ends_it(box: PacedBoxes, tmp_path: Path)
         await broker._stop_keeping()
         number, token = broker.doors.control, broker.doors.token
         await broker.control.close()
-        await asyncio.sleep(1.5)
+        await asyncio.sleep(2.0)
         assert process.poll() is None, "nobody is there, but it records"
         later = await ControlClient.connect(number, token)
         await later.end_recording()
         await later.close()
-        assert await asyncio.to_thread(process.wait, 10) == 0
+        assert await asyncio.to_thread(process.wait, PATIENCE_SECONDS) == 0
         await broker.leave()
 
     asyncio.run(run())

@@ -56,14 +56,14 @@ def test_it_serves_until_it_is_told_to_stop(box: PacedBoxes, how: signal.Signals
         words = process.stdout.readline().split()
         assert words[:2] == ["JSON", "lines:"]
         assert "ws://127.0.0.1:" in process.stdout.readline()
-        with socket.create_connection(("127.0.0.1", int(words[2].split(":")[1])), 5) as link:
+        with socket.create_connection(("127.0.0.1", int(words[2].split(":")[1])), 60) as link:
             stream = link.makefile("rb")
             assert json.loads(stream.readline())["site"] == "saltmarsh"
             process.send_signal(how)
             last = [json.loads(line) for line in stream if line.endswith(b"\n")][-1]
             assert last == {**last, "type": "link", "live": False, "reason": "the broker ends"}
             stream.close()
-        _, err = process.communicate(timeout=10)
+        _, err = process.communicate(timeout=60)
         assert process.returncode == 0
         assert err == ""
 

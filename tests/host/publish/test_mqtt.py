@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from host.publish.consumers import missing_of, samples_of
+from host.publish.consumers import PATIENCE_SECONDS, missing_of, samples_of
 from host.publish.paced_boxes import PacedBoxes
 from host.transport.leaks import nothing_leaks
 from paho.mqtt.client import Client, MQTTMessage, MQTTv5
@@ -51,7 +51,7 @@ class Mosquitto:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        end = time.monotonic() + 5
+        end = time.monotonic() + PATIENCE_SECONDS
         while time.monotonic() < end:
             with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.number)):
                 return
@@ -90,7 +90,9 @@ class Subscriber:
         self.client.loop_start()
 
     def until(
-        self, wanted: Callable[[MQTTMessage, dict[str, Any]], bool], seconds: float = 10.0
+        self,
+        wanted: Callable[[MQTTMessage, dict[str, Any]], bool],
+        seconds: float = PATIENCE_SECONDS,
     ) -> tuple[MQTTMessage, dict[str, Any]]:
         end = time.monotonic() + seconds
         while (left := end - time.monotonic()) > 0:
@@ -103,7 +105,9 @@ class Subscriber:
                 return message, content
         raise AssertionError("it did not come")
 
-    def of_type(self, kind: str, seconds: float = 10.0) -> tuple[MQTTMessage, dict[str, Any]]:
+    def of_type(
+        self, kind: str, seconds: float = PATIENCE_SECONDS
+    ) -> tuple[MQTTMessage, dict[str, Any]]:
         return self.until(lambda _, content: bool(content["type"] == kind), seconds)
 
     def close(self) -> None:
@@ -120,6 +124,12 @@ def subscriber(number: int, pattern: str = "steelyard/v1/#") -> Iterator[Subscri
         made.close()
 
 
+async def until_published(mosquitto: Mosquitto) -> None:
+    """Samples go by, so whatever is to be retained is retained by now."""
+    with subscriber(mosquitto.number) as early:
+        await asyncio.to_thread(early.of_type, "samples")
+
+
 def publishing(box: PacedBoxes, number: int, site: str = "saltmarsh", seat: int = 0) -> Broker:
     address = MqttAddress("127.0.0.1", number)
     source = BoxSource(f"socket://127.0.0.1:{box.numbers[seat]}", site=site)
@@ -132,7 +142,7 @@ def test_retained_metadata_then_live_for_a_late_joiner(
 ) -> None:
     async def run() -> None:
         async with publishing(box, mosquitto.number):
-            await asyncio.sleep(1.0)
+            await until_published(mosquitto)
             with subscriber(mosquitto.number) as late:
                 seen = {}
                 for _ in range(2):
@@ -163,7 +173,7 @@ def test_retained_metadata_then_live_for_a_late_joiner(
 def test_an_orderly_end_leaves_not_live_behind(box: PacedBoxes, mosquitto: Mosquitto) -> None:
     async def run() -> None:
         async with publishing(box, mosquitto.number):
-            await asyncio.sleep(0.7)
+            await until_published(mosquitto)
 
     asyncio.run(run())
     with subscriber(mosquitto.number) as late:
@@ -196,13 +206,13 @@ def test_a_restarted_mqtt_broker_gets_the_birth_again(
 ) -> None:
     async def run() -> None:
         async with publishing(box, mosquitto.number):
-            await asyncio.sleep(0.5)
+            await until_published(mosquitto)
             await asyncio.to_thread(mosquitto.stop)
             await asyncio.sleep(0.3)
             # It keeps nothing on disk, so whatever is retained afterwards was sent again.
             await asyncio.to_thread(mosquitto.start)
             with subscriber(mosquitto.number) as listening:
-                _, metadata = await asyncio.to_thread(listening.of_type, "metadata", 15)
+                _, metadata = await asyncio.to_thread(listening.of_type, "metadata")
                 assert metadata["box"]["box_id"] == BOX
                 await asyncio.to_thread(listening.of_type, "samples")
 
@@ -255,7 +265,7 @@ def test_user_and_password(tmp_path: Path, free_number: int) -> None:
     good = MqttPublisher(address, "a", BOX, MqttAccount("heron", "Stapelholm7"))
     bad = MqttPublisher(address, "b", BOX, MqttAccount("heron", "wrong"))
     try:
-        end = time.monotonic() + 5
+        end = time.monotonic() + PATIENCE_SECONDS
         while not (good.connections_total and bad.last_failure) and time.monotonic() < end:
             time.sleep(0.02)
         assert good.connections_total == 1
@@ -292,7 +302,7 @@ def test_encrypted_and_against_a_certificate_of_ones_own(
     monkeypatch.setenv("SSL_CERT_FILE", str(certificate))
     known = MqttPublisher(address, "b", BOX)
     try:
-        end = time.monotonic() + 10
+        end = time.monotonic() + PATIENCE_SECONDS
         while not known.connections_total and time.monotonic() < end:
             time.sleep(0.02)
         assert known.connections_total == 1
@@ -320,7 +330,7 @@ def test_the_bytes_that_go_out(free_number: int) -> None:
     with socket.create_server(("127.0.0.1", free_number)) as listener:
         publisher = MqttPublisher(MqttAddress("127.0.0.1", free_number), "saltmarsh", BOX)
         caller, _ = listener.accept()
-        caller.settimeout(5)
+        caller.settimeout(PATIENCE_SECONDS)
         while b"broker is gone" not in received:
             received += caller.recv(4096)
         caller.close()

@@ -10,7 +10,14 @@ from typing import Any
 
 import pytest
 import websockets
-from host.publish.consumers import broker_of, missing_of, samples_of
+from host.publish.consumers import (
+    PATIENCE_SECONDS,
+    broker_of,
+    connected,
+    missing_of,
+    samples_of,
+    until,
+)
 from host.publish.paced_boxes import PacedBoxes
 from host.transport.leaks import nothing_leaks
 from steelyard.publish import Broker, Servers, socket_server
@@ -122,24 +129,24 @@ def test_pings_are_answered_and_closing_is_clean(box: PacedBoxes) -> None:
         async with broker_of(box) as broker:
             async with websockets.connect(url(broker, "/json")) as client:
                 await client.recv()
-                await asyncio.wait_for(await client.ping(), 3)
+                await asyncio.wait_for(await client.ping(), PATIENCE_SECONDS)
                 assert len(broker.hub.consumers) == 1
             assert client.close_code == 1000
-            await asyncio.sleep(0.05)
-            assert not broker.hub.consumers
+            await until(lambda: not broker.hub.consumers)
 
     asyncio.run(run())
 
 
 def test_the_end_of_the_broker_is_a_closing_frame(box: PacedBoxes) -> None:
     async def run() -> None:
-        async with broker_of(box) as broker:
-            client = await websockets.connect(url(broker, "/json"))
-            reading = asyncio.ensure_future(_read_all(client))
-            await asyncio.sleep(0.2)
-        messages = await reading
-        assert messages[-1]["reason"] == "the broker ends"
-        assert client.close_code == 1001
+        async with contextlib.AsyncExitStack() as later:
+            async with broker_of(box) as broker:
+                client = await later.enter_async_context(websockets.connect(url(broker, "/json")))
+                reading = asyncio.ensure_future(_read_all(client))
+                await asyncio.sleep(0.2)
+            messages = await reading
+            assert messages[-1]["reason"] == "the broker ends"
+            assert client.close_code == 1001
 
     asyncio.run(run())
 
@@ -166,11 +173,11 @@ def test_a_slow_client_is_told_what_it_missed(path: str, kind: Kind) -> None:
             (consumer,) = broker.hub.consumers
             assert isinstance(consumer, SocketConnection)
             consumer.mailbox = Mailbox(limit_bytes=8_000, counted=kind)
-            await asyncio.sleep(2.0)
+            await until(lambda: consumer.mailbox.samples_missed_total > 1000)
             sequences: list[int] = []
             decoder = StreamDecoder()
             told = after = 0
-            async with asyncio.timeout(10):
+            async with asyncio.timeout(PATIENCE_SECONDS):
                 while not after:
                     data = await client.recv()
                     before = len(sequences)
@@ -200,13 +207,10 @@ def test_nobody_waits_for_a_handshake_forever(
 
     async def run() -> None:
         async with broker_of(box) as broker:
-            assert broker.socket_address is not None
-            reader, writer = await asyncio.open_connection(*broker.socket_address)
-            writer.write(b"GET /json HTTP/1.1\r\nHost: localhost\r\n")
-            async with asyncio.timeout(3):
-                assert await reader.read() == b""
-            writer.close()
-            await writer.wait_closed()
+            async with connected(broker.socket_address) as (reader, writer):
+                writer.write(b"GET /json HTTP/1.1\r\nHost: localhost\r\n")
+                async with asyncio.timeout(PATIENCE_SECONDS):
+                    assert await reader.read() == b""
 
     asyncio.run(run())
 
