@@ -5,10 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from sqlalchemy import Connection, Select, Table, func, select, update
@@ -38,7 +38,7 @@ class Wanted:
     last_day: date | None = None
 
 
-class Catalogue:
+class Catalogue(AbstractContextManager["Catalogue"]):
     """An open catalogue; use it in a ``with`` block.
 
     Entering is one transaction for each file.  What is there already stays as it
@@ -50,15 +50,8 @@ class Catalogue:
         self._where = where
         self._engine = open_database(where)
 
-    def __enter__(self) -> Catalogue:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *exception: object) -> None:
+        """Let go of the database."""
         self.close()
 
     def close(self) -> None:

@@ -10,8 +10,8 @@ columns that a question needs, of the files that it needs.
 from __future__ import annotations
 
 import json
+from contextlib import AbstractContextManager
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final
 
 from steelyard.catalogue.archive import SHORT_HASH_LETTERS, column_files
@@ -25,7 +25,7 @@ COLUMN_TABLES: Final = ("load", "angle", "status", "events")
 CATALOGUE_TABLES: Final = ("recording", "result", "box", "calibration", "place")
 
 
-class Questions:
+class Questions(AbstractContextManager["Questions"]):
     """An open set of tables to ask; use it in a ``with`` block."""
 
     def __init__(self, catalogue: Catalogue, archive: Path | None = None) -> None:
@@ -43,15 +43,8 @@ class Questions:
             for name in COLUMN_TABLES:
                 self._add_columns(name, archive)
 
-    def __enter__(self) -> Questions:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *exception: object) -> None:
+        """Close DuckDB's own connection; the catalogue stays open."""
         self._connection.close()
 
     def ask(self, sql: str) -> tuple[list[str], list[tuple[Any, ...]]]:
