@@ -38,7 +38,7 @@ _BLOCK_ROWS: Final = 65536
 """Frames worked on at once: two megabytes of columns, and few enough calls."""
 _SECTION_BYTES: Final = _BLOCK_ROWS * SLOT_BYTES
 """Bytes worked on at once, one block."""
-_LEFTOVER_BYTES: Final = 1 << 20
+_LEFTOVER_BYTES: Final = 1 << 21
 _COLUMN_WORK_PAYS: Final = 32
 """Frames alike from which on a column at a time is quicker than a frame at a time."""
 

@@ -43,14 +43,14 @@ def envelope(values: NDArray[Any], usable: NDArray[np.bool_], starts: Int64Array
         usable: shape (n,); the others are counted and otherwise left out.
         starts: shape (m,), rising, the first one 0: where each stretch begins.
     """
+    lengths = np.diff(starts, append=len(values))
     if usable.all():
         lowest = np.minimum.reduceat(values, starts).astype(np.float64)
         highest = np.maximum.reduceat(values, starts).astype(np.float64)
-    else:
-        floats = np.where(usable, values, np.nan)
-        lowest = np.fmin.reduceat(floats, starts)
-        highest = np.fmax.reduceat(floats, starts)
-    lengths = np.diff(starts, append=len(values))
+        return Envelope(lowest, highest, lengths, np.zeros_like(lengths))
+    floats = np.where(usable, values, np.nan)
+    lowest = np.fmin.reduceat(floats, starts)
+    highest = np.fmax.reduceat(floats, starts)
     usable_total = np.add.reduceat(usable, starts, dtype=np.int64)
     return Envelope(lowest, highest, usable_total, lengths - usable_total)
 

@@ -40,6 +40,8 @@ _RATES_HZ: Final = (5000, 5)
 """No recording has more frames a second, or fewer."""
 _COUNTS: Final = {"load_sample": "load_counts", "angle_sample": "angle_counts"}
 
+_Key = tuple[str, int]
+"""Name of the message, and channel."""
 FloatArray = NDArray[np.float64]
 Int64Array = NDArray[np.int64]
 
@@ -84,21 +86,21 @@ def make_overview(path: Path, columns: int = COLUMNS, progress: Progress | None 
     scan = RecordingScan(path, progress)
     block_us = _block_us(path, scan.size_bytes, columns * _BLOCKS_A_COLUMN)
     contents = Contents()
-    blocks: dict[tuple[str, int], _Blocks] = {}
+    blocks: dict[_Key, _Blocks] = {}
     for batch in scan:
         contents.add(batch)
         for name, channel, table in _channel_tables(batch):
             blocks.setdefault((name, channel), _Blocks()).add(name, table, block_us)
     readable_header(path, contents)
     timeline = Timeline(contents)
-    axis = _TimeAxis(timeline, list(blocks.values()))
+    axis = _TimeAxis(timeline, blocks)
     descriptions = contents.channels()
     width = max(axis.duration_seconds, 1e-9) / columns
     channels = [
         _channel_overview(
             channel,
             name_of(ChannelKind, descriptions[channel].kind) if channel in descriptions else name,
-            axis.seconds(collected),
+            axis.seconds((name, channel)),
             joined(collected.envelopes),
             width,
             columns,
@@ -167,46 +169,56 @@ def _block_starts(table: Table, block_us: int) -> Int64Array:
     return np.concatenate([[0], np.flatnonzero(breaks) + 1]).astype(np.int64)
 
 
+@dataclass(frozen=True)
+class _BlockTimes:
+    """When one channel's blocks begin, each array of shape (n,)."""
+
+    boots: NDArray[Any]
+    offsets: Int64Array
+    device_us: Int64Array
+    host_ns: Int64Array
+    """`NO_HOST_TIME` where no time mark ties the boot to the host's clock."""
+
+    @classmethod
+    def of(cls, blocks: _Blocks, timeline: Timeline) -> _BlockTimes:
+        """Put the blocks of all batches together and look up their times."""
+        boots, offsets = np.concatenate(blocks.boots), np.concatenate(blocks.offsets)
+        device_us = timeline.device_us(boots, np.concatenate(blocks.ticks), offsets)
+        return cls(boots, offsets, device_us, timeline.host_unix_ns(boots, device_us))
+
+
 class _TimeAxis:
     """Puts the blocks of all channels and boots on one axis of seconds."""
 
-    def __init__(self, timeline: Timeline, collected: list[_Blocks]) -> None:
-        self._timeline = timeline
+    def __init__(self, timeline: Timeline, blocks: dict[_Key, _Blocks]) -> None:
+        self._times = {key: _BlockTimes.of(found, timeline) for key, found in blocks.items()}
         self._zero_ns = 0
         self._shift_ns: dict[int, int] = {}
-        if collected:
-            self._place_boots(collected)
-        ends = [float(self.seconds(blocks)[-1]) for blocks in collected]
+        if blocks:
+            self._place_boots()
+        ends = [float(self.seconds(key)[-1]) for key in blocks]
         self.duration_seconds = max(ends, default=0.0)
 
-    def seconds(self, blocks: _Blocks) -> FloatArray:
-        """Time of each block since the zero of the axis [s]."""
-        boots, device_us = self._device_us(blocks)
-        times = np.empty(len(boots), np.int64)
+    def seconds(self, key: _Key) -> FloatArray:
+        """Time of each block of a channel since the zero of the axis [s]."""
+        found = self._times[key]
+        times = found.host_ns.copy()
         for boot_id, shift_ns in self._shift_ns.items():
-            chosen = boots == boot_id
-            times[chosen] = device_us[chosen] * 1000 + shift_ns
-        marked = self._timeline.host_unix_ns(boots, device_us)
-        times = np.where(marked == NO_HOST_TIME, times, marked)
+            chosen = (found.boots == boot_id) & (found.host_ns == NO_HOST_TIME)
+            times[chosen] = found.device_us[chosen] * 1000 + shift_ns
         return (times - self._zero_ns) / 1e9
 
     def at_unix_ns(self, unix_ns: int) -> float:
         """A moment of the host's clock on the axis [s]."""
         return (unix_ns - self._zero_ns) / 1e9
 
-    def _device_us(self, blocks: _Blocks) -> tuple[NDArray[Any], Int64Array]:
-        boots, offsets = np.concatenate(blocks.boots), np.concatenate(blocks.offsets)
-        ticks = np.concatenate(blocks.ticks)
-        return boots, self._timeline.device_us(boots, ticks, offsets)
-
-    def _place_boots(self, collected: list[_Blocks]) -> None:
+    def _place_boots(self) -> None:
         """Boots with time marks stand where the host's clock says, others follow on."""
-        parts = [self._device_us(blocks) for blocks in collected]
-        offsets = np.concatenate([np.concatenate(blocks.offsets) for blocks in collected])
-        order = np.argsort(offsets, kind="stable")
-        boots = np.concatenate([boots for boots, _ in parts])[order]
-        device_us = np.concatenate([times for _, times in parts])[order]
-        host_ns = self._timeline.host_unix_ns(boots, device_us)
+        parts = list(self._times.values())
+        order = np.argsort(np.concatenate([part.offsets for part in parts]), kind="stable")
+        boots = np.concatenate([part.boots for part in parts])[order]
+        device_us = np.concatenate([part.device_us for part in parts])[order]
+        host_ns = np.concatenate([part.host_ns for part in parts])[order]
         end_ns: int | None = None
         for boot_id in dict.fromkeys(boots[run_starts(boots)].tolist()):
             own = boots == boot_id
