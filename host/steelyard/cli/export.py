@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import groupby
 from pathlib import Path
 
 import click
@@ -85,8 +86,8 @@ def export(
     if as_json:
         write_json([{"table": f.table, "path": f.path, "rows": f.rows_total} for f in files])
         return
-    for file in files:
-        click.echo(f"{file.path}: {file.rows_total} rows")
+    for path, tables in groupby(files, key=lambda file: file.path):
+        click.echo(f"{path}: " + ", ".join(f"{f.rows_total} rows of {f.table}" for f in tables))
 
 
 def _scales(recording: Path, paths: tuple[Path, ...]) -> dict[int, _ForceThatDay]:

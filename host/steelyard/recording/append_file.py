@@ -140,12 +140,21 @@ class AppendFile:
             with contextlib.suppress(OSError):
                 os.close(self._descriptor)
 
+    def abandon(self) -> None:
+        """Close and remove the file: for one that does not even hold its beginning."""
+        with contextlib.suppress(RecordingStorageError):
+            self.close()
+        with contextlib.suppress(OSError):
+            self.path.unlink()
+
     @contextlib.contextmanager
     def _failing_for_good(self, doing: str) -> Iterator[None]:
         try:
             yield
         except OSError as error:
-            self._failure = storage_error(self.path, doing, error)
+            found = storage_error(self.path, doing, error)
+            kept = f" {self.size_bytes / 1e6:.2f} MB are in it and stay." if self.size_bytes else ""
+            self._failure = RecordingStorageError(found.what + kept, found.advice)
             raise self._failure from error
 
 

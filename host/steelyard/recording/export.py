@@ -14,7 +14,6 @@ from steelyard_protocol.bulk import Batch, join_tables
 from steelyard_protocol.records import ChannelKind, SensorKind
 
 from steelyard.errors import ExportError
-from steelyard.recording.append_file import storage_error
 from steelyard.recording.contents import Contents, Timeline, origin
 from steelyard.recording.csv_sink import COMMAS, POINTS, CsvSink
 from steelyard.recording.documents import Document
@@ -25,6 +24,7 @@ from steelyard.recording.export_columns import (
     ExportTable,
     ForceScale,
 )
+from steelyard.recording.export_error import export_error
 from steelyard.recording.mcap_sink import McapSink
 from steelyard.recording.parquet_sink import ParquetSink
 from steelyard.recording.reader import readable_header
@@ -191,7 +191,7 @@ def _outputs(target: Path, export_format: ExportFormat, force: bool) -> Iterator
         for output in outputs:
             output.temporary.replace(output.path)
     except OSError as error:
-        raise _export_error(target, error) from error
+        raise export_error(Path(error.filename or target), error) from error
     finally:
         for output in outputs:
             output.discard()
@@ -199,11 +199,6 @@ def _outputs(target: Path, export_format: ExportFormat, force: bool) -> Iterator
 
 def _path_of(target: Path, table: ExportTable, suffix: str) -> Path:
     return target.with_name(f"{target.name}-{table.name}{suffix}")
-
-
-def _export_error(target: Path, error: OSError) -> ExportError:
-    wrapped = storage_error(Path(error.filename or target), "write", error)
-    return ExportError(wrapped.what, wrapped.advice)
 
 
 def _metadata(source: Path, contents: Contents, context: ExportContext) -> dict[str, str]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steelyard.errors import ExportError
-from steelyard.recording.append_file import storage_error
+from steelyard.recording.export_error import export_error
 from steelyard.recording.overview import ChannelOverview, Overview
 from steelyard.recording.validation_report import utc_text
 
@@ -51,8 +51,7 @@ def draw_overview(overview: Overview, path: Path) -> None:
         canvas.print_figure(path)
     except (OSError, ValueError) as error:
         wrapped = error if isinstance(error, OSError) else OSError(0, str(error))
-        found = storage_error(path, "write", wrapped)
-        raise ExportError(found.what, found.advice) from error
+        raise export_error(path, wrapped) from error
 
 
 def _draw_channel(axes: Any, channel: ChannelOverview, width: float, factor: float) -> None:

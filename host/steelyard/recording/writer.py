@@ -69,7 +69,7 @@ class RecordingWriter(ClosesItself):
             self._file.append(encoded)
             self._file.sync()
         except BaseException:
-            self._file.close()
+            self._file.abandon()
             raise
 
     @property
