@@ -1,0 +1,26 @@
+"""What stands in the way of files that are made from a recording, as one plain error."""
+
+from __future__ import annotations
+
+import errno
+from pathlib import Path
+from typing import Final
+
+from steelyard.errors import ExportError
+
+_ADVICE: Final = {
+    errno.ENOSPC: "Free some space on this disk, or write to another one.",
+    errno.EDQUOT: "Free some space in your share of this disk, or write to another one.",
+    errno.ENOENT: "Make the folder first, or write into another one.",
+}
+_DEFAULT_ADVICE: Final = "Write into a folder of your own."
+
+
+def export_error(path: Path, error: OSError) -> ExportError:
+    """Wrap an error of the operating system; the recording itself is never touched."""
+    reason = error.strerror or str(error)
+    number = f" (errno {error.errno})" if error.errno else ""
+    return ExportError(
+        f"Could not write {path}: {reason}{number}.",
+        _ADVICE.get(error.errno or 0, _DEFAULT_ADVICE),
+    )
