@@ -191,7 +191,8 @@ def _outputs(target: Path, export_format: ExportFormat, force: bool) -> Iterator
         for output in outputs:
             output.temporary.replace(output.path)
     except OSError as error:
-        raise export_error(Path(error.filename or target), error) from error
+        names = {str(output.temporary): output.path for output in outputs}
+        raise export_error(names.get(str(error.filename), target), error) from error
     finally:
         for output in outputs:
             output.discard()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 from pathlib import Path
 from typing import Final
 
@@ -18,9 +19,9 @@ _DEFAULT_ADVICE: Final = "Write into a folder of your own."
 
 def export_error(path: Path, error: OSError) -> ExportError:
     """Wrap an error of the operating system; the recording itself is never touched."""
-    reason = error.strerror or str(error)
-    number = f" (errno {error.errno})" if error.errno else ""
+    # Libraries put words of their own into strerror, paths of temporary files among them.
+    known = f"{os.strerror(error.errno)} (errno {error.errno})" if error.errno else str(error)
     return ExportError(
-        f"Could not write {path}: {reason}{number}.",
+        f"Could not write {path}: {known}.",
         _ADVICE.get(error.errno or 0, _DEFAULT_ADVICE),
     )
