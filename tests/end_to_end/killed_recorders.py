@@ -4,8 +4,8 @@
 recording ``N.steelyard`` and a log ``N.log`` with lines of
 
     S size time     the file was brought to the disk when it had so many bytes
-    P message boot channel sequence ...      samples handed on after they were written
-    K time          killed
+    P time message boot channel sequence ...      samples handed on after they were written
+    K signal        killed
 
 Times are of the system's monotonic clock, in ns.
 """
@@ -18,6 +18,7 @@ import signal
 import stat
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 from steelyard.device import Poll
@@ -29,6 +30,16 @@ from steelyard_protocol.records import AngleSample, LoadSample
 
 AT_ONCE = 10
 LONGEST_SECONDS = 3.0
+EARLY_PART = 0.2
+"""Of all kills; the others come when samples are being written, however slow the start was."""
+
+
+@dataclass
+class _Run:
+    number: int
+    left_seconds: float
+    moment: float | None
+    """When to kill; None: so long after its first samples."""
 
 
 def record(folder: Path, number: int) -> None:
@@ -44,7 +55,7 @@ def record(folder: Path, number: int) -> None:
             os.write(log, f"S {facts.st_size} {begun_ns}\n".encode())
 
     def follow(poll: Poll) -> None:
-        words = ["P"]
+        words = ["P", str(time.monotonic_ns())]
         for event in poll.events:
             sample = event.record if isinstance(event, Message) else None
             if isinstance(sample, LoadSample | AngleSample):
@@ -60,7 +71,7 @@ def record(folder: Path, number: int) -> None:
 def main(folder: Path, rounds: int, seed: int) -> None:
     """Keep some recorders running until all have been killed."""
     chance = random.Random(seed)
-    running: dict[int, tuple[int, float]] = {}
+    running: dict[int, _Run] = {}
     started = 0
     while started < rounds or running:
         while started < rounds and len(running) < AT_ONCE:
@@ -70,17 +81,22 @@ def main(folder: Path, rounds: int, seed: int) -> None:
                     record(folder, started)
                 finally:
                     os._exit(1)  # not reached: it is killed first
-            running[child] = (started, time.monotonic() + chance.uniform(0.02, LONGEST_SECONDS))
+            left = chance.uniform(0.02, LONGEST_SECONDS)
+            early = chance.random() < EARLY_PART
+            running[child] = _Run(started, left, time.monotonic() + left if early else None)
             started += 1
-        for child, (number, moment) in list(running.items()):
-            if time.monotonic() >= moment:
+        for child, run in list(running.items()):
+            number = run.number
+            log_path = folder / f"{number}.log"
+            if run.moment is None and log_path.exists() and "\nP " in log_path.read_text():
+                run.moment = time.monotonic() + run.left_seconds
+            if run.moment is not None and time.monotonic() >= run.moment:
                 os.kill(child, signal.SIGKILL)
-                killed_ns = time.monotonic_ns()
                 _, status = os.waitpid(child, 0)
-                with (folder / f"{number}.log").open("a") as log:
-                    log.write(f"K {killed_ns} {os.WTERMSIG(status)}\n")
+                with log_path.open("a") as log:
+                    log.write(f"K {os.WTERMSIG(status)}\n")
                 del running[child]
-        time.sleep(0.001)
+        time.sleep(0.005)
 
 
 if __name__ == "__main__":
