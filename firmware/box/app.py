@@ -10,6 +10,7 @@ from box.heartbeat import Heartbeat
 from box.inbox import Inbox
 from box.introduction import Introduction
 from box.keeping import Keeping
+from box.memory import Memory
 from box.outbox import Outbox
 from box.periodic import Periodic
 from box.requests import Requests
@@ -62,13 +63,23 @@ class App:
             clock,
         )
         self._requests.apply_settings = self._apply_settings
+        self._memory = Memory(board, clock)
         self._heartbeat = Heartbeat(
-            board, self._sampler, queue, outbox, self._transmitter, self._requests, inbox, clock
+            board,
+            self._sampler,
+            queue,
+            outbox,
+            self._transmitter,
+            self._requests,
+            inbox,
+            self._memory,
+            clock,
         )
         self._button_timer = Periodic(clock, _BUTTON_PERIOD_US)
         self._status_timer = Periodic(clock, self._settings.status_period_ms * 1000)
+        self._timers = list(self._sampler.timers)
+        self._timers += [self._button_timer, self._status_timer]
         self._signals = Signals(board.lamp, board.buzzer)
-        self._garbage_due = False
         self._wake = clock.ticks_us()
         self._sampler.start(self._settings)
         introduction.post(0)
@@ -77,7 +88,7 @@ class App:
     def step(self):
         """Do what there is to do; True if there was anything."""
         now = self._ticks_us()
-        done = self._sampler.poll_loads(now, self._board.button.pressed)
+        done = self._sampler.poll_loads(now)
         if self._ticks_diff(now, self._wake) >= 0:
             self._do_timed(now)
             done = True
@@ -85,9 +96,8 @@ class App:
             done = True
         if self._transmitter.pump():
             done = True
-        if not done and self._garbage_due:
-            self._garbage_due = False
-            self._board.collect_garbage()
+        if not done:
+            self._memory.tidy(now)
         return done
 
     def idle_us(self):
@@ -105,17 +115,21 @@ class App:
             self._signals.poll(self._sampler.overloaded())
         if self._status_timer.due(now):
             self._status_owed = True
-            self._garbage_due = True  # a status leaves the most garbage: collect when next idle
             self._signals.beat(self._sampler.streaming)
         if self._status_owed:
             self._status_owed = not self._heartbeat.beat()
         self._self_test.poll()
-        wait_us = min(
-            self._sampler.wait_us(now),
-            self._button_timer.wait_us(now),
-            self._status_timer.wait_us(now),
-        )
-        self._wake = self._ticks_add(now, max(wait_us, 0))
+        self._wake = self._next_wake(now)
+
+    def _next_wake(self, now):
+        nearest_us = _BUTTON_PERIOD_US
+        wake = self._ticks_add(now, nearest_us)
+        for timer in self._timers:
+            wait_us = self._ticks_diff(timer.next_us, now)
+            if wait_us < nearest_us:
+                nearest_us = wait_us
+                wake = timer.next_us
+        return wake
 
     def _look_at_button(self, now):
         button = self._board.button

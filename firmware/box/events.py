@@ -62,6 +62,8 @@ class FaultWatch:
     Over means eight samples in a row without: a fault that flickers would
     otherwise fill the outbox with its comings and goings.
     `overloaded`: there is an overload, or was less than eight samples ago.
+    `alert`: there is a fault or an overload that is not over: samples without a
+    flag must be seen, too.
     `flag_totals`: samples with each flag, by its bit.
     """
 
@@ -71,6 +73,7 @@ class FaultWatch:
         self._faults = 0
         self._sound_samples = 0
         self.overloaded = False
+        self.alert = False
         self._light_samples = 0
         self.flag_totals = [0] * FLAG_COUNT
 
@@ -86,6 +89,7 @@ class FaultWatch:
             self._heavy(ticks_us)
         elif self.overloaded:
             self._light(ticks_us)
+        self.alert = self._faults != 0 or self.overloaded
 
     def _count(self, flags):
         totals = self.flag_totals

@@ -6,7 +6,7 @@ _MASK_32 = 0xFFFFFFFF
 
 
 class Heartbeat:
-    def __init__(self, board, sampler, queue, outbox, transmitter, requests, inbox, clock):
+    def __init__(self, board, sampler, queue, outbox, transmitter, requests, inbox, memory, clock):
         self._board = board
         self._sampler = sampler
         self._queue = queue
@@ -14,6 +14,7 @@ class Heartbeat:
         self._transmitter = transmitter
         self._requests = requests
         self._inbox = inbox
+        self._memory = memory
         self._clock = clock
         self._started_ms = clock.ticks_ms()
         self._conversions = [0] * CHANNEL_LIMIT
@@ -51,7 +52,7 @@ class Heartbeat:
                 self._requests.requests_total & _MASK_32,
                 self._inbox.garbage_bytes_total & _MASK_32,
                 board.temperature_centicelsius(),
-                board.heap_free_bytes(),
+                self._memory.free_bytes,
             )
         )
 

@@ -132,13 +132,13 @@ class Requests:
             self._reply(correlation_id, ID_START_STREAM, OUTCOME_NOT_AVAILABLE)
             return
         if not self._sampler.streaming:
-            self._sampler.streaming = True
+            self._sampler.stream(True)
             self._events.report(self._ticks_us(), EVENT_KIND_STREAM_STARTED, NO_CHANNEL, 0)
         self._reply(correlation_id, ID_START_STREAM, OUTCOME_DONE)
 
     def _stop_stream(self, correlation_id):
         if self._sampler.streaming:
-            self._sampler.streaming = False
+            self._sampler.stream(False)
             self._events.report(self._ticks_us(), EVENT_KIND_STREAM_STOPPED, NO_CHANNEL, 0)
         self._reply(correlation_id, ID_STOP_STREAM, OUTCOME_DONE)
 

@@ -5,6 +5,7 @@ sent.  When the ring is full the oldest sample makes room, whole, and is
 counted: the newest data are worth most, and sampling must never wait.
 """
 
+from box.seal import seal
 from box.wire import LOAD_SAMPLE_BYTES, SLOT_BYTES
 
 _CHANNEL_AT = 2  # code byte, message id, then the channel: the same in every sample
@@ -25,30 +26,32 @@ class SampleQueue:
     def claim(self):
         """Give the slot for a new sample, dropping the oldest when there is none free.
 
-        The sample goes at offset 1 of the slot and counts once `commit` is called.
+        It counts at once: pack the sample at offset 1 before anything else is done.
         """
-        if self.count == self.capacity:
+        count = self.count
+        if count == self.capacity:
             self.dropped_total[self._slots[self._oldest][_CHANNEL_AT]] += 1
-            self.release()
-        at = self._oldest + self.count
+            self._forget()
+            count -= 1
+        at = self._oldest + count
         if at >= self.capacity:
             at -= self.capacity
+        count += 1
+        self.count = count
+        if count > self.high_water:
+            self.high_water = count
         return self._slots[at]
 
-    def commit(self):
-        self.count += 1
-        if self.count > self.high_water:
-            self.high_water = self.count
+    def take(self):
+        """Give the oldest sample, sealed, and forget it: its slot is good until the next claim."""
+        at = self._oldest
+        slot = self._slots[at]
+        # Only now: a sealed slot no longer shows its channel.
+        seal(slot, self._contents[at], LOAD_SAMPLE_BYTES)
+        self._forget()
+        return slot
 
-    def oldest_slot(self):
-        return self._slots[self._oldest]
-
-    def oldest_content(self):
-        return self._contents[self._oldest]
-
-    def release(self):
-        """Forget the oldest sample: it was sent, or had to make room."""
-        self._oldest += 1
-        if self._oldest == self.capacity:
-            self._oldest = 0
+    def _forget(self):
+        at = self._oldest + 1
+        self._oldest = 0 if at == self.capacity else at
         self.count -= 1

@@ -3,6 +3,8 @@
 from box.channels import AngleChannel, LoadChannel
 from box.wire import NO_CHANNEL
 
+_LONG_US = 1000000
+
 
 class Sampler:
     def __init__(self, board, queue, events, clock):
@@ -10,17 +12,21 @@ class Sampler:
         self.channels = [None] * len(board.channels)
         self.loads = []
         self.angles = []
+        self.timers = []  # of the angles
         for index, facts in enumerate(board.channels):
             if not facts.is_load:
                 angle = AngleChannel(index, facts, board.boot_id, queue, events, clock)
                 self.channels[index] = angle
                 self.angles.append(angle)
+                self.timers.append(angle.timer)
         for index, facts in enumerate(board.channels):
             if facts.is_load:
                 carried = None
                 if facts.angle_channel != NO_CHANNEL:
                     carried = self.channels[facts.angle_channel]
-                load = LoadChannel(index, facts, carried, board.boot_id, queue, events, clock)
+                load = LoadChannel(
+                    index, facts, carried, board.button, board.boot_id, queue, events, clock
+                )
                 self.channels[index] = load
                 self.loads.append(load)
 
@@ -37,20 +43,24 @@ class Sampler:
         for angle in self.angles:
             angle.configure(settings.angle_rate_millihertz[angle.index])
 
-    def poll_loads(self, now, button_held):
+    def stream(self, streaming):
+        """Put samples in the queue from now on, or no longer."""
+        self.streaming = streaming
+        for channel in self.channels:
+            channel.streaming = streaming
+
+    def poll_loads(self, now):
         """Take every conversion that is ready; True when there was one."""
         taken = False
-        streaming = self.streaming
         for load in self.loads:
-            if load.poll(now, streaming, button_held):
+            if load.poll(now):
                 taken = True
         return taken
 
     def poll_angles(self, now):
         """Take every angle reading that is due."""
-        streaming = self.streaming
         for angle in self.angles:
-            angle.poll(now, streaming)
+            angle.poll(now)
 
     def overloaded(self):
         """True while some force channel is beyond its limit."""
@@ -60,10 +70,10 @@ class Sampler:
         return False
 
     def wait_us(self, now):
-        """Microseconds until some channel has work, if no conversion becomes ready before."""
-        shortest = self.channels[0].wait_us(now)
-        for channel in self.channels:
-            wait_us = channel.wait_us(now)
+        """Microseconds until some force channel has work, if no conversion becomes ready before."""
+        shortest = _LONG_US
+        for load in self.loads:
+            wait_us = load.wait_us(now)
             if wait_us < shortest:
                 shortest = wait_us
         return shortest

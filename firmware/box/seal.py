@@ -7,11 +7,10 @@ A frame buffer holds, from its first byte:
     [size+1 .. +4]  room for the CRC-32
     [size+5]        room for the delimiter
 
-Checking: the CRC is native and costs 0.2 us a byte on the RP2040.  Its result
-can be 2**30 or more, which is the one small number that sending a frame
-allocates (the sampling path does not come here).
-Stuffing: `box.seal_viper` does it in machine code where the port can compile
-it; elsewhere the bytecode below gives the same bytes.
+`box.seal_viper` does both in machine code where the port can compile it, and
+allocates nothing.  Elsewhere the code below gives the same bytes: its CRC is
+native, too, but the result can be 2**30 or more, which is the one small number
+that sending a frame then allocates (the sampling path does not come here).
 """
 
 from binascii import crc32
@@ -37,14 +36,14 @@ def stuff_bytecode(frame, end):
     frame[0] = following
 
 
-try:
-    from box.seal_viper import stuff
-except (ImportError, SyntaxError, AttributeError):
-    # CPython has no `micropython`; the virtual machine refuses viper code.
-    stuff = stuff_bytecode
-
-
-def seal(frame, content, size):
+def seal_bytecode(frame, content, size):
     """Seal `size` bytes of id + body; `content` is a memoryview of just those bytes."""
     pack_into("<I", frame, size + 1, crc32(content))
-    stuff(frame, size + 5)
+    stuff_bytecode(frame, size + 5)
+
+
+try:
+    from box.seal_viper import seal
+except (ImportError, SyntaxError, AttributeError):
+    # CPython has no `micropython`; the virtual machine refuses viper code.
+    seal = seal_bytecode

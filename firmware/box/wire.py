@@ -2,7 +2,8 @@
 
 pack_* write id + body into the caller's buffer and return the byte count;
 struct.pack_into would wrap a number that does not fit without a word, so every
-range is checked first.  unpack_* read a request's fields.
+range is checked first.  unpack_* read a request's fields.  *_FORMAT: what the
+sampling path packs by itself, its numbers bounded by what made them.
 """
 
 from struct import calcsize, pack_into, unpack_from
@@ -109,7 +110,9 @@ ID_READ_FLAG_TOTALS = 0x4B
 IDENTITY_BYTES = 67
 CHANNEL_DESCRIPTION_BYTES = 45
 LOAD_SAMPLE_BYTES = 26
+LOAD_SAMPLE_FORMAT = "<BBHIIIiiH"
 ANGLE_SAMPLE_BYTES = 26
+ANGLE_SAMPLE_FORMAT = "<BBHIIIiBBI"
 STATUS_BYTES = 127
 EVENT_BYTES = 17
 REPLY_BYTES = 13
@@ -218,28 +221,14 @@ def pack_channel_description(buffer, offset, correlation_id, boot_id, channel, k
 
 def pack_load_sample(buffer, offset, channel, flags, boot_id, sequence, device_ticks_us,
     load_counts, angle_counts, angle_age_us):
-    if not (0 <= channel <= 7 and 0 <= flags <= 65535 and 0 <= boot_id <= 1073741823 and
-        0 <= sequence <= 1073741823 and 0 <= device_ticks_us <= 1073741823 and
-        -2147483648 <= load_counts <= 2147483647 and -2147483648 <= angle_counts <= 2147483647 and
-        0 <= angle_age_us <= 65535):
-        _pack(_LOAD_SAMPLE, buffer, offset, (channel, flags, boot_id, sequence, device_ticks_us,
+    return _pack(_LOAD_SAMPLE, buffer, offset, (channel, flags, boot_id, sequence, device_ticks_us,
         load_counts, angle_counts, angle_age_us))
-    pack_into("<BBHIIIiiH", buffer, offset, 0x03, channel, flags, boot_id, sequence,
-        device_ticks_us, load_counts, angle_counts, angle_age_us)
-    return 26
 
 
 def pack_angle_sample(buffer, offset, channel, flags, boot_id, sequence, device_ticks_us,
     angle_counts, sensor_status, sensor_gain, invalid_transitions_total):
-    if not (0 <= channel <= 7 and 0 <= flags <= 65535 and 0 <= boot_id <= 1073741823 and
-        0 <= sequence <= 1073741823 and 0 <= device_ticks_us <= 1073741823 and
-        -2147483648 <= angle_counts <= 2147483647 and 0 <= sensor_status <= 255 and
-        0 <= sensor_gain <= 255 and 0 <= invalid_transitions_total <= 4294967295):
-        _pack(_ANGLE_SAMPLE, buffer, offset, (channel, flags, boot_id, sequence, device_ticks_us,
-        angle_counts, sensor_status, sensor_gain, invalid_transitions_total))
-    pack_into("<BBHIIIiBBI", buffer, offset, 0x04, channel, flags, boot_id, sequence,
-        device_ticks_us, angle_counts, sensor_status, sensor_gain, invalid_transitions_total)
-    return 26
+    return _pack(_ANGLE_SAMPLE, buffer, offset, (channel, flags, boot_id, sequence,
+        device_ticks_us, angle_counts, sensor_status, sensor_gain, invalid_transitions_total))
 
 
 def pack_status(buffer, offset, boot_id, device_ticks_us, uptime_ms, streaming, reset_cause,

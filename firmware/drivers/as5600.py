@@ -27,6 +27,7 @@ _AGC = 0x1A
 _MAGNET_DETECTED = 0x20
 _MAGNET_WEAK = 0x10
 _MAGNET_STRONG = 0x08
+_MAGNET = _MAGNET_DETECTED | _MAGNET_WEAK | _MAGNET_STRONG
 _GAIN_EVERY = 16  # the gain follows temperature and wear: slow
 _FIRST_PAUSE_US = 10000
 _LONGEST_PAUSE_US = 1000000
@@ -57,43 +58,47 @@ class As5600:
 
     def read(self, now):
         """Take one reading at `now`; a failure is a flag, never an exception."""
-        if self._failures and self._ticks_diff(now, self._retry_at) < 0:
-            return  # still pausing: the last sample's bus error stands
-        try:
+        if self._failures:
+            if self._ticks_diff(now, self._retry_at) < 0:
+                return  # still pausing: the last sample's bus error stands
             if self._failures >= _FREE_AFTER_FAILURES:
                 self._bus.free()
-            self._transfer()
+        burst = self._burst
+        try:
+            self._bus.read_into(ADDRESS, _STATUS, burst)
+            if not self._until_gain:
+                self._read_gain()
         except OSError:
             self._fail(now)
-
-    def _transfer(self):
-        burst = self._burst
-        self._bus.read_into(ADDRESS, _STATUS, burst)
-        if self._until_gain == 0:
-            self._bus.read_into(ADDRESS, _AGC, self._agc)
-            self.sensor_gain = self._agc[0]
-            self._until_gain = _GAIN_EVERY
-            # Lines that look held after a good transfer cannot be read (emulators of the
-            # chip keep the bus off its pins): then they tell nothing of a bad one either.
-            self._lines_tell = not self._bus.held()
+            return
         self._until_gain -= 1
+        status = burst[0]
+        self.sensor_status = status
+        self.counts = (burst[1] & 0x0F) << 8 | burst[2]
+        self.flags = 0
+        if status & _MAGNET != _MAGNET_DETECTED:
+            self._judge_magnet(status)
+
+    def _read_gain(self):
+        """Now and then, and after every fault."""
+        self._bus.read_into(ADDRESS, _AGC, self._agc)
+        self.sensor_gain = self._agc[0]
+        self._until_gain = _GAIN_EVERY
+        # Lines that look held after a good transfer cannot be read (emulators of the
+        # chip keep the bus off its pins): then they tell nothing of a bad one either.
+        self._lines_tell = not self._bus.held()
         self._failures = 0
         self._pause_us = _FIRST_PAUSE_US
-        self._accept(burst[0], (burst[1] & 0x0F) << 8 | burst[2])
 
-    def _accept(self, status, counts):
-        self.sensor_status = status
+    def _judge_magnet(self, status):
         if not status & _MAGNET_DETECTED:
             self.counts = NO_COUNTS  # the register holds a number, but it measures nothing
             self.flags = SAMPLE_FLAGS_MAGNET_MISSING
             return
-        self.counts = counts
-        flags = 0
         if status & _MAGNET_WEAK:
-            flags = SAMPLE_FLAGS_MAGNET_WEAK
+            self.flags |= SAMPLE_FLAGS_MAGNET_WEAK
         if status & _MAGNET_STRONG:
-            flags |= SAMPLE_FLAGS_MAGNET_STRONG
-        self.flags = flags
+            self.flags |= SAMPLE_FLAGS_MAGNET_STRONG
 
     def _fail(self, now):
         self.bus_error_total += 1

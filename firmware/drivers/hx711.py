@@ -42,6 +42,7 @@ class Hx711(Hx711Reading):
         """Change the gain from the next read on; what follows is flagged `settling`."""
         if gain != self._gain:
             self._gain = gain
+            self._calm = False
             self._settling_left = 5  # four, and the next one is still at the old gain
 
     def poll(self, now):
@@ -77,8 +78,8 @@ class Hx711(Hx711Reading):
         )
         counts = self._clock_in()
         if self._data():
-            missing = self._missing_before(self.ready_ticks_us, late)
-            self._accept(counts, late or missing)
+            if late or not self._goes_on(self.ready_ticks_us, counts):
+                self._look_closer(self.ready_ticks_us, counts, late)
             self._listen()
         else:
             # No `_listen` here: a line stuck low would be read again at once,

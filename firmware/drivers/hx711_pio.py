@@ -91,7 +91,7 @@ class Hx711Pio(Hx711Reading):
         self._newest = 0
         self._oldest = 0
         self._overrun = False
-        self._number = -1
+        self._awaited = -1
         self._set_pulses()
 
     def start(self, gain):
@@ -125,9 +125,11 @@ class Hx711Pio(Hx711Reading):
     def _on_word(self, _machine):
         # Runs as a hard interrupt: no allocation, nothing slow.
         stamp = self._ticks_us()
+        left = self._waiting()
         # More than one word: interrupts were off, and only the newest has its moment.
-        doubt = self._waiting() != 1
-        while self._waiting():
+        doubt = left != 1
+        while left:  # a word that comes meanwhile brings its own interrupt
+            left -= 1
             word = self._get()
             following = (self._newest + 1) & (_RING - 1)
             if following == self._oldest:
@@ -141,27 +143,26 @@ class Hx711Pio(Hx711Reading):
             self._newest = following
 
     def _take(self):
-        at = self._oldest
-        word = self._words[at]
-        late = self._doubts[at]
-        ready = self._ticks_add(self._stamps[at], -self._read_us)
-        self._oldest = (at + 1) & (_RING - 1)
+        # At most eleven words of variables and arguments: more would need room on the heap.
+        late = self._oldest
+        word = self._words[late]
+        ready = self._ticks_add(self._stamps[late], self._edge_us)
+        self._oldest = (late + 1) & (_RING - 1)
+        late = self._doubts[late]
         self.ready_ticks_us = ready
-        number = word >> self._pulses & _NUMBERS
-        if self._number >= 0 and number != (self._number - 1) & _NUMBERS:
+        if word >> self._pulses & _NUMBERS != self._awaited and self._awaited >= 0:
             late = True  # the FIFO was full
-        self._number = number
-        tail = word & self._tail_mask
-        counts = word >> self._tail_bits & 0xFFFFFF
-        if tail != self._tail_mask:
+        self._awaited = (word >> self._pulses) - 1 & _NUMBERS
+        if word & self._tail_mask != self._tail_mask:
             self._deadline = self._ticks_add(ready, self._timeout_us)
             self._reset_chip()
             self._refuse()
             return
-        if counts & 0x800000:
-            counts -= 0x1000000
-        missing = self._missing_before(ready, late)
-        self._accept(counts, late or missing)
+        word = word >> self._tail_bits & 0xFFFFFF
+        if word & 0x800000:
+            word -= 0x1000000
+        if late or not self._goes_on(ready, word):
+            self._look_closer(ready, word, late)
 
     def _time_out(self, now):
         if self._overrun:
@@ -183,7 +184,7 @@ class Hx711Pio(Hx711Reading):
         self._tail_mask = (1 << self._tail_bits) - 1
         self._pulses = _DATA_BITS + self._tail_bits
         steps = _STEPS_BEFORE_PULSES + _STEPS_A_PULSE * self._pulses + _STEPS_AFTER_PULSES
-        self._read_us = steps * 1000000 // FREQUENCY_HZ
+        self._edge_us = -(steps * 1000000 // FREQUENCY_HZ)  # from the stamp
 
     def _reset_chip(self):
         """Start the program over, which begins with the pulse that resets the chip."""
@@ -198,7 +199,7 @@ class Hx711Pio(Hx711Reading):
             self._get()
         self._oldest = self._newest
         self._overrun = False
-        self._number = -1
+        self._awaited = -1
         machine.active(1)
         self._sleep_us(_INTO_RESET_US)
         self._check_clock_high()

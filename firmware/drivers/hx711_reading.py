@@ -64,10 +64,17 @@ _RESET_JUMP = 16384  # more than a load moves between two conversions: 0.4 % of 
 _COLLAPSE_FROM = 65536  # 1.5 % of a 2 mV/V cell at gain 128
 _COLLAPSE_TIMES = 4
 _STEADY_SHARE = 16
+_CALM_STEP = 16384  # less than any jump that asks for a closer look
 
 
 class Hx711Reading:
-    """`counts`, `flags` and `ready_ticks_us` of the newest sample, and the part's counters."""
+    """`counts`, `flags` and `ready_ticks_us` of the newest sample, and the part's counters.
+
+    `slow`: the part converts 10 times a second.
+
+    No properties here: a class that has one makes MicroPython look for it at
+    every assignment to an attribute, which then takes 26 us more on the RP2040.
+    """
 
     def __init__(self, clock, rate_hz, sck):
         self._ticks_us = clock.ticks_us
@@ -87,6 +94,7 @@ class Hx711Reading:
         self._line_flags = 0
         self._reads_back = True
         self._heard = False  # a sound word, ever
+        self._calm = False  # nothing is settling, in doubt, or slow
         self._set_pace(self._nominal_us)
         self.ready_ticks_us = 0
         self.counts = NO_COUNTS
@@ -97,15 +105,11 @@ class Hx711Reading:
         self.discarded_total = 0
         self.late_read_total = 0
 
-    @property
-    def slow(self):
-        """True when the part converts 10 times a second."""
-        return self._period_us > self._nominal_us
-
     def _set_pace(self, period_us):
         # The "80" is 80 to 94 a second, each part on its own clock: what is
         # read later than a period at 94 may have replaced another.
         self._period_us = period_us
+        self.slow = period_us > self._nominal_us
         self._late_after_us = period_us * 85 // 100
         self._missing_after_us = period_us * 8 // 5
         self._timeout_us = period_us * _TIMEOUT_CONVERSIONS
@@ -119,6 +123,7 @@ class Hx711Reading:
         self._slow_intervals = 0
 
     def _settle(self):
+        self._calm = False
         self._settling_left = _SETTLING_CONVERSIONS
         if self._gain != _GAIN_AFTER_RESET:
             self._settling_left += 1  # the first one after a reset is still at the old gain
@@ -149,6 +154,35 @@ class Hx711Reading:
             self._paced = True
             if self._period_us != nominal_us:
                 self._set_pace(nominal_us)
+
+    def _goes_on(self, ready_ticks_us, counts):
+        """Accept a conversion at once when neither it nor those before ask for a closer look.
+
+        Nearly all are of this kind, hence this short cut through `_look_closer`; False
+        when it is not, and nothing has changed then.
+        """
+        if not self._calm:
+            return False
+        step = counts - self._before
+        if (
+            not -_CALM_STEP < step < _CALM_STEP
+            or counts & _TORN_TAIL == _TORN_TAIL
+            or counts == COUNTS_LOW
+            or self._ticks_diff(ready_ticks_us, self._quiet_since) > self._missing_after_us
+        ):
+            return False
+        self._quiet_since = ready_ticks_us
+        self._deadline = self._ticks_add(ready_ticks_us, self._timeout_us)
+        self._before = counts
+        self._step = step
+        self.counts = counts
+        self.flags = 0
+        return True
+
+    def _look_closer(self, ready_ticks_us, counts, late):
+        """Accept any other conversion, with what there is to say of it."""
+        missing = self._missing_before(ready_ticks_us, late)
+        self._accept(counts, late or missing)
 
     def _accept(self, counts, late):
         flags = 0
@@ -185,6 +219,7 @@ class Hx711Reading:
         self._line_flags = 0
         self.counts = counts
         self.flags = flags
+        self._calm = not flags and self._paced and not self.slow
 
     def _collapses(self, counts):
         """True when a steady value falls as only a filter that starts over does."""
@@ -202,12 +237,14 @@ class Hx711Reading:
 
     def _refuse(self):
         """Bits and pulses no longer agree: neither value nor gain is known."""
+        self._calm = False
         self.desync_total += 1
         self.counts = NO_COUNTS
         self.flags = SAMPLE_FLAGS_DESYNC | self._line_flags
 
     def _miss(self, now):
         """Nothing came in time; True when it is time to reset the part."""
+        self._calm = False
         self.no_conversion_total += 1
         self.counts = NO_COUNTS
         if self._sck():  # it is driven low between two readings

@@ -116,7 +116,7 @@ def test_the_clock_wraps_without_a_ripple(make_rig: Callable[..., Rig]) -> None:
 def test_sequences_wrap_without_a_gap(rig: Rig) -> None:
     # 2**30 samples take 47 days at 264 a second: start just before the end.
     for channel in rig.app._sampler.channels:
-        channel._sequence = (1 << 30) - 30
+        channel.sequence = (1 << 30) - 30
     rig.start()
     samples = rig.load_samples(1000)  # a gap in any channel would fail here
     sequences = _sequences(samples)

@@ -11,7 +11,7 @@ _FIRMWARE = Path(__file__).parents[2] / "firmware"
 _FILES = sorted(_FIRMWARE.rglob("*.py"))
 _HARDWARE = {"machine", "rp2"}
 _MAY_IMPORT = {
-    "box": {"box", "binascii", "struct", "micropython"},
+    "box": {"box", "array", "binascii", "struct", "micropython"},
     "drivers": {"box", "drivers"},
     ".": {"box", "drivers", "board", "duty", "struct", "os", "gc", "select", "sys", "time"}
     | {"machine", "micropython"},

@@ -54,7 +54,6 @@ def test_control_goes_before_samples_and_long_frames_stay_together() -> None:
     queue = SampleQueue(8, 1)
     transmitter = Transmitter(port, outbox, queue)
     pack_load_sample(queue.claim(), 1, 0, 0, 1, 5, 0, 0, 0, 0)
-    queue.commit()
     long_content = bytes(range(1, 121))
     _post(outbox, long_content)
     while transmitter.pump():

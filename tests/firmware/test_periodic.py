@@ -20,7 +20,13 @@ def test_looked_at_often_it_is_due_once_a_period_without_drift() -> None:
 
 def test_periods_missed_whole_are_not_made_up_for() -> None:
     timer = Periodic(VirtualClock(call_cost_us=0), 5000)
-    assert _due_times(timer, [0, 23_000, 23_100, 23_200, 27_900, 28_000]) == [0, 23_000, 28_000]
+    assert _due_times(timer, [0, 23_000, 23_100, 24_900, 25_000, 29_900]) == [0, 23_000, 25_000]
+
+
+def test_being_late_costs_no_rate() -> None:
+    timer = Periodic(VirtualClock(call_cost_us=0), 5000)
+    looks = [turn * 5000 + turn % 4 * 1600 for turn in range(40)]  # up to 4.8 ms late
+    assert _due_times(timer, looks) == looks
 
 
 def test_over_the_wrap_of_the_ticks() -> None:

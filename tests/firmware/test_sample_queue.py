@@ -6,15 +6,18 @@ from box.sample_queue import SampleQueue
 from box.wire import pack_load_sample
 from hypothesis import given
 from hypothesis import strategies as st
+from steelyard_protocol.decoder import Message, StreamDecoder
 
 
 def _put(queue: SampleQueue, channel: int, sequence: int) -> None:
     pack_load_sample(queue.claim(), 1, channel, 0, 1, sequence, 0, 0, 0, 0)
-    queue.commit()
 
 
-def _sequence(queue: SampleQueue) -> int:
-    return int.from_bytes(queue.oldest_content()[8:12], "little")
+def _drain(queue: SampleQueue) -> int:
+    """Take the oldest sample; its sequence."""
+    (message,) = StreamDecoder().feed(bytes(queue.take()))
+    assert isinstance(message, Message)
+    return int(message.record.sequence)
 
 
 def test_first_in_first_out() -> None:
@@ -23,8 +26,7 @@ def test_first_in_first_out() -> None:
         _put(queue, 0, sequence)
     assert queue.count == queue.high_water == 3
     for sequence in range(3):
-        assert _sequence(queue) == sequence
-        queue.release()
+        assert _drain(queue) == sequence
     assert queue.count == 0
     assert queue.high_water == 3
 
@@ -37,12 +39,6 @@ def test_a_full_ring_drops_the_oldest_and_counts_its_channel() -> None:
     _put(queue, 1, 11)
     assert queue.dropped_total == [1, 0, 1]
     assert [_drain(queue) for _ in range(3)] == [1, 10, 11]
-
-
-def _drain(queue: SampleQueue) -> int:
-    sequence = _sequence(queue)
-    queue.release()
-    return sequence
 
 
 @given(

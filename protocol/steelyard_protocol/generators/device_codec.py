@@ -10,7 +10,8 @@ _HEAD = '''"""Device codec.  GENERATED from messages.py by tools/generate.py: do
 
 pack_* write id + body into the caller's buffer and return the byte count;
 struct.pack_into would wrap a number that does not fit without a word, so every
-range is checked first.  unpack_* read a request's fields.
+range is checked first.  unpack_* read a request's fields.  *_FORMAT: what the
+sampling path packs by itself, its numbers bounded by what made them.
 """
 
 from struct import calcsize, pack_into, unpack_from
@@ -88,6 +89,8 @@ def _constants() -> str:
     for message in _device_messages():
         if message.origin is Origin.DEVICE:
             lines.append(f"{message.name.upper()}_BYTES = {message.size}")
+        if message.size == SAMPLE_BYTES:
+            lines.append(f"{message.name.upper()}_FORMAT = {_format(message)}")
     sizes = [
         f"0x{m.message_id:02X}: {m.size}" for m in _device_messages() if m.origin is Origin.REQUEST
     ]
@@ -97,21 +100,6 @@ def _constants() -> str:
 
 def _device_messages() -> list[MessageLayout]:
     return [message for message in layouts() if message.origin is not Origin.RECORDING]
-
-
-def _pack_sample(message: MessageLayout) -> str:
-    """The sampling path: checked in line, nothing allocated."""
-    names = [item.name for item in message.fields]
-    conditions = [f"{item.low} <= {item.name} <= {item.high}" for item in message.fields]
-    packed = [f'"<B{message.struct_format[1:]}"', "buffer", "offset", _id(message), *names]
-    lines = [
-        _wrap(f"def pack_{message.name}(", ["buffer", "offset", *names], ", ", "):", 0),
-        _wrap("if not (", conditions, " and ", "):", 4),
-        _wrap(f"    _pack({_table(message)}, buffer, offset, (", names, ", ", "))", 4),
-        _wrap("pack_into(", packed, ", ", ")", 4),
-        f"    return {message.size}",
-    ]
-    return "\n".join(lines)
 
 
 def _pack(message: MessageLayout) -> str:
@@ -131,8 +119,12 @@ def _table(message: MessageLayout) -> str:
     return f"_{message.name.upper()}"
 
 
+def _format(message: MessageLayout) -> str:
+    return f'"<B{message.struct_format[1:]}"'
+
+
 def _limits(message: MessageLayout) -> str:
-    rows = [f'"<B{message.struct_format[1:]}"', _id(message)]
+    rows = [_format(message), _id(message)]
     for item in message.fields:
         count = item.count if item.is_bytes or item.is_array else 0
         rows.append(f'("{item.name}", {count}, {item.low}, {item.high})')
@@ -155,7 +147,7 @@ def render() -> str:
     parts = [
         _HEAD + "\n" + _constants() + "\n\n" + "\n".join(_limits(item) for item in device),
         _CHECKED_PACK,
-        *((_pack_sample if item.size == SAMPLE_BYTES else _pack)(item) for item in device),
+        *(_pack(item) for item in device),
         *(_unpack(item) for item in requests),
     ]
     return "\n\n\n".join(parts) + "\n"

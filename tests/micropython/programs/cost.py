@@ -51,7 +51,7 @@ class Path:
         outbox = Outbox()
         self.sampler = Sampler(board, self.queue, EventLog(outbox, 1), self.clock)
         self.sampler.start(Settings(board.channels, NoFiles()))
-        self.sampler.streaming = True
+        self.sampler.stream(True)
         self.transmitter = Transmitter(quiet_parts.QuietLink(), outbox, self.queue)
 
     def convert(self):

@@ -41,7 +41,8 @@ class Path:
         events = EventLog(self.outbox, board.boot_id)
         self.sampler = Sampler(board, self.queue, events, self.clock)
         self.sampler.start(Settings(board.channels, NoFiles()))
-        self.sampler.streaming = True
+        self.sampler.stream(True)
+        board.button.pressed = True  # one more flag
 
     def conversions(self, word, count):
         """Both amplifiers convert `word` so often, and the angles are polled between."""
@@ -53,14 +54,14 @@ class Path:
                 self.encoder.turn_to(turn * 37, turn)
             for amplifier in self.amplifiers:
                 amplifier.convert(word)
-            sampler.poll_loads(clock.now, True)
+            sampler.poll_loads(clock.now)
             sampler.poll_angles(clock.now)
 
     def silences(self, count):
         """Nothing converts until the drivers give up, so often."""
         for _ in range(count):
             self.clock.now += 10 * _PERIOD_US
-            self.sampler.poll_loads(self.clock.now, False)
+            self.sampler.poll_loads(self.clock.now)
             self.sampler.poll_angles(self.clock.now)
 
 

@@ -96,7 +96,7 @@ class LongRun:
         self.link = CountingLink()
         self.app = App(board, self.link, self.clock, MemoryFiles())
         for channel in self.app._sampler.channels:
-            channel._sequence = first_sequence
+            channel.sequence = first_sequence
         for frame in ARGUMENTS["requests"]:  # noqa: F821 - set by vm.mjs
             self.link.send(bytes(frame))
         self.made = 0
@@ -161,7 +161,7 @@ class LongRun:
                     "seconds": self.elapsed_us / 1000000,
                     "made": self.made,
                     "conversions": [channel.conversions_total for channel in sampler.channels],
-                    "sequences": [channel._sequence for channel in sampler.channels],
+                    "sequences": [channel.sequence for channel in sampler.channels],
                     "samples_sent": self.link.samples,
                     "frames": self.link.frames,
                     "frames_sent_total": transmitter.frames_sent_total,

@@ -97,5 +97,5 @@ def check(folder):
     return {
         "checked": checked,
         "faults": faults,
-        "native": seal.stuff is not seal.stuff_bytecode,
+        "native": seal.seal is not seal.seal_bytecode,
     }
