@@ -144,11 +144,11 @@ class Hx711Pio(Hx711Reading):
 
     def _take(self):
         # At most eleven words of variables and arguments: more would need room on the heap.
-        late = self._oldest
-        word = self._words[late]
-        ready = self._ticks_add(self._stamps[late], self._edge_us)
-        self._oldest = (late + 1) & (_RING - 1)
-        late = self._doubts[late]
+        at = self._oldest
+        word = self._words[at]
+        late = self._doubts[at]
+        ready = self._ticks_add(self._stamps[at], self._edge_us)
+        self._oldest = (at + 1) & (_RING - 1)
         self.ready_ticks_us = ready
         if word >> self._pulses & _NUMBERS != self._awaited and self._awaited >= 0:
             late = True  # the FIFO was full

@@ -19,6 +19,8 @@ _TURN_US = 40000  # the encoder's angle is read every 50 ms
 _CYCLE_US = 60000000
 _SILENT_US = 2000000
 _SAMPLE_IDS = (3, 4)
+_WEIGHINGS = 500
+_EPOCH_US = 1 << 40  # so that a moment is a number of the same size from the first to the last
 
 
 class WrappingClock(quiet_parts.QuietClock):
@@ -26,7 +28,7 @@ class WrappingClock(quiet_parts.QuietClock):
 
     def __init__(self, start):
         quiet_parts.QuietClock.__init__(self)
-        self.now = start
+        self.now = _EPOCH_US + start
         if hasattr(time, "ticks_diff"):  # as on the device, and many times faster than by hand
             self.ticks_diff = time.ticks_diff
             self.ticks_add = time.ticks_add
@@ -100,8 +102,11 @@ class LongRun:
         for frame in ARGUMENTS["requests"]:  # noqa: F821 - set by vm.mjs
             self.link.send(bytes(frame))
         self.made = 0
-        self.elapsed_us = 0
-        self.heap_bytes = []
+        self._begin = self.clock.now
+        self._next = (self._begin + _PERIOD_US[0], self._begin + _PERIOD_US[1])
+        # Room from the beginning: what this program takes must not grow.
+        self._heap_bytes = [0] * _WEIGHINGS
+        self._weighings = 0
 
     def settle(self):
         while self.app.step():
@@ -117,10 +122,9 @@ class LongRun:
         step = self.app.step
         idle_us = self.app.idle_us
         first, second = self.amplifiers
-        next_first = clock.now + _PERIOD_US[0]
-        next_second = clock.now + _PERIOD_US[1]
+        next_first, next_second = self._next
         next_turn = clock.now
-        begin = clock.now - self.elapsed_us
+        begin = self._begin
         end = clock.now + seconds * 1000000
         word = 1
         while clock.now < end:
@@ -143,12 +147,13 @@ class LongRun:
             self.link.reads = (look - begin) % _CYCLE_US > _SILENT_US
             while step():
                 pass
-        self.elapsed_us = clock.now - begin
+        self._next = (next_first, next_second)
         gc.collect()  # in the virtual machine: when this call is over
 
     def weigh(self):
         """Note the bytes in use; what is free is the rest of the heap, which grows here."""
-        self.heap_bytes.append(gc.mem_alloc() if hasattr(gc, "mem_alloc") else 0)
+        self._heap_bytes[self._weighings] = gc.mem_alloc() if hasattr(gc, "mem_alloc") else 0
+        self._weighings += 1
 
     def report(self):
         self.link.reads = True
@@ -158,7 +163,7 @@ class LongRun:
         print(
             json.dumps(
                 {
-                    "seconds": self.elapsed_us / 1000000,
+                    "seconds": (self.clock.now - self._begin) / 1000000,
                     "made": self.made,
                     "conversions": [channel.conversions_total for channel in sampler.channels],
                     "sequences": [channel.sequence for channel in sampler.channels],
@@ -171,7 +176,7 @@ class LongRun:
                     "desync": [load.driver.desync_total for load in sampler.loads],
                     "nonsense": sampler.angles[1].driver.invalid_transitions_total,
                     "stalls": transmitter.link_stalls_total,
-                    "heap_bytes": self.heap_bytes,
+                    "heap_bytes": self._heap_bytes[: self._weighings],
                 }
             )
         )
