@@ -1,10 +1,18 @@
-"""What takes minutes of real time runs only when asked for: STEELYARD_LONG=1."""
+"""What holds for all tests.
+
+What takes minutes of real time runs only when asked for: STEELYARD_LONG=1.
+"""
 
 from __future__ import annotations
 
 import os
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# No test depends on how fast the machine is.
+settings.register_profile("steelyard", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("steelyard")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

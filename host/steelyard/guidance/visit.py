@@ -241,7 +241,7 @@ class Visit:
             stop_rules=stop_rules_in_words(self.facts.stop_rules),
             acknowledged_by=self.stage.acknowledged_by,
             stopped=self.stopped,
-            outage=live.not_live_because or (step.lost if step else ""),
+            outage=live.not_live_because or (step.lost if step and step.state in OPEN else ""),
             live=live,
             step=step.view() if step else None,
             remarks=tuple(self._shown),

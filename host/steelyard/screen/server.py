@@ -27,6 +27,7 @@ from steelyard.screen.desk import Desk
 from steelyard.screen.live.door import Door
 from steelyard.screen.pages.bench import Bench
 from steelyard.screen.pages.book import add_pages
+from steelyard.screen.pages.frame import STOP_PATH
 from steelyard.screen.visit.wire_feed import WireFeed
 
 SOCKET_LIMIT_BYTES: Final = 256 * 1024
@@ -68,6 +69,7 @@ class Screens:
             Route("/display", _display_page),
             Mount("/display", StaticFiles(directory=DISPLAY_FOLDER)),
             Mount("/desk", StaticFiles(directory=DESK_FOLDER)),
+            Route(STOP_PATH, self._stop, methods=["POST"]),
             WebSocketRoute("/live/display", door.serve),
             WebSocketRoute("/live/operator", door.serve),
         ]
@@ -83,6 +85,10 @@ class Screens:
         )
         pages.exception_handler(404)(_no_such_page)
         return Gate(app, self.sessions, self.doors, _page_owner)
+
+    async def _stop(self, request: object) -> Response:
+        self.desk.stop()
+        return Response(status_code=204)
 
 
 async def _display_page(request: object) -> Response:

@@ -77,5 +77,6 @@ def test_a_second_recorder_on_the_same_box_is_told_and_harms_nothing(tmp_path: P
             thread.join()
     assert not other.path.exists()
     report = validate(first.progress.path)
-    assert report.findings == []
+    assert not any(finding.is_damage for finding in report.findings)
+    assert report.missing_total == 0
     assert report.channels[0].samples_total > 20

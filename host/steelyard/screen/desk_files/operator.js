@@ -107,6 +107,57 @@ function press(selector, event) {
   button.click();
 }
 
+// --- presses --------------------------------------------------------------------------------
+// A button may be drawn anew between finger down and finger up; then the browser makes no click
+// of it, but it was a press all the same.
+
+const SLIPPED_PIXELS = 12;
+let held = null;
+const pressable = (node) => node.closest?.("[data-press]:not([disabled])");
+
+addEventListener("pointerdown", (event) => {
+  const button = event.isPrimary && event.button === 0 ? pressable(event.target) : null;
+  held = button && { button, x: event.clientX, y: event.clientY };
+}, true);
+
+addEventListener("pointerup", (event) => {
+  const before = held;
+  held = null;
+  if (!before || before.button.isConnected) return;
+  if (Math.hypot(event.clientX - before.x, event.clientY - before.y) < SLIPPED_PIXELS) pressed(before.button);
+}, true);
+
+addEventListener("click", (event) => {
+  const button = pressable(event.target);
+  if (button) pressed(button);
+}, true);
+
+function pressed(button) { window.emitEvent("pressed", button.dataset.press); }
+
+// --- stop ---------------------------------------------------------------------------------
+
+const STOP_AGAIN_MS = 300;
+let stopping = false;
+
+addEventListener("click", (event) => {
+  const button = event.target.closest?.("[data-post]");
+  if (button && !stopping) stop(button.dataset.post);
+}, true);
+
+async function stop(path) {
+  stopping = true;
+  for (let tries = 1; stopping; tries++) {
+    try {
+      const answer = await fetch(path, { method: "POST", keepalive: true, signal: AbortSignal.timeout(2000) });
+      stopping = false;
+      if (!answer.ok) window.steelyardTell("STOP was refused: this browser is not paired any more. Stop the client by word.");
+    } catch {
+      window.steelyardTell(`STOP has not reached the server (tried ${tries} times); it is tried again. Stop the client by word.`);
+      await new Promise((done) => setTimeout(done, STOP_AGAIN_MS));
+    }
+  }
+}
+
 // --- alarm ------------------------------------------------------------------------------------
 
 let audio = null;

@@ -26,7 +26,7 @@ def client_page(bench: Bench) -> None:
     search = Form()
     with frame(bench, "Client and set-up", "/client"):
         follow(lambda: [desk.client_code, _lines(bench, search)], lambda: _list(bench, search))
-        follow(lambda: _chosen_state(bench), lambda: _chosen(bench))
+        follow(lambda: desk.client_code, lambda: _chosen(bench))
 
 
 def _lines(bench: Bench, search: Form) -> list[tuple[str, str, int]]:
@@ -57,36 +57,21 @@ def _add(bench: Bench) -> None:
     desk.client_code = desk.records.clients.add(desk.records.clients.next_code()).code
 
 
-def _chosen_state(bench: Bench) -> list[object]:
-    desk = bench.desk
-    code = desk.client_code
-    if not code:
-        return []
-    records = desk.records
-    client = records.clients.get(code)
-    set_up = records.set_ups.current(code, desk.profile.name)
-    limits = records.limits.current(code, desk.profile.name)
-    return [
-        code,
-        limits.number if limits else 0,
-        client.version,
-        set_up.number if set_up else 0,
-        records.consents.state(code).in_force,
-        desk.visits.visit is None,
-    ]
-
-
 def _chosen(bench: Bench) -> None:
     desk = bench.desk
     if not desk.client_code:
         with section("No client is chosen"):
             empty("Choose one from the list, or add one.", "Clients go by code, never by name.")
         return
-    _begin_part(bench)
-    entry_part(bench)
-    set_up_part(bench)
-    limits_part(bench)
-    consent_part(bench)
+    # Each part follows its own state: what is typed into one outlives the saving of another.
+    records, code, machine = desk.records, desk.client_code, desk.profile.name
+    follow(
+        lambda: [records.clients.get(code), desk.visits.visit is None], lambda: _begin_part(bench)
+    )
+    follow(lambda: records.clients.get(code), lambda: entry_part(bench))
+    follow(lambda: records.set_ups.current(code, machine), lambda: set_up_part(bench))
+    follow(lambda: records.limits.current(code, machine), lambda: limits_part(bench))
+    follow(lambda: records.consents.state(code).in_force, lambda: consent_part(bench))
 
 
 def _begin_part(bench: Bench) -> None:

@@ -9,7 +9,7 @@ from typing import Final
 from nicegui import ui
 
 from steelyard.screen.pages.bench import Bench
-from steelyard.screen.pages.parts import box, button, text
+from steelyard.screen.pages.parts import box, text
 
 PLACES: Final = (
     ("/", "Today"),
@@ -21,6 +21,7 @@ PLACES: Final = (
     ("/box", "Box"),
     ("/screens", "Screens"),
 )
+STOP_PATH: Final = "/stop"
 KEYS: Final = (
     ("→, Page Down, Enter on nothing, or a foot switch that sends one of them", "next"),
     ("←, Page Up", "back, or undo"),
@@ -56,7 +57,8 @@ def frame(bench: Bench, title: str, here: str) -> Iterator[None]:
 
 
 def _live_line(bench: Bench) -> None:
-    button("STOP", bench.desk.stop, "danger stop", key="stop")
+    # Not by the UI library's socket: a stop has to arrive from a page that is being left, too.
+    text("button", "STOP", "act danger stop", type="button", data_key="stop", data_post=STOP_PATH)
     with box("div", "state"):
         text("span", bench.desk.profile.name, "machine")
         text("span", "NOT LIVE", "live-badge", data_live="badge", role="status")

@@ -6,14 +6,14 @@ with tags in it.
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Mapping
 from contextlib import AbstractContextManager
 from typing import Any
 
 from nicegui import ui
 from nicegui.elements.mixins.text_element import TextElement
 
-Action = Callable[[], Any] | Callable[[], Awaitable[Any]]
+from steelyard.screen.pages.presses import Action, on_press
 
 
 def text(tag: str, words: str = "", classes: str = "", **attributes: str) -> TextElement:
@@ -50,7 +50,7 @@ def button(words: str, action: Action, kind: str = "", key: str = "", **more: st
     element = text("button", words, f"act {kind}", type="button", **more)
     if key:
         element.props["data-key"] = key
-    element.on("click", action)
+    on_press(element, action)
     return element
 
 

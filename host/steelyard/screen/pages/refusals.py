@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Awaitable, Callable
-from typing import Any
 
 from nicegui import ui
 
 from steelyard.errors import SteelyardError
+from steelyard.screen.pages.presses import Action
 
-Action = Callable[[], Any] | Callable[[], Awaitable[Any]]
 log = logging.getLogger(__name__)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from steelyard.errors import ActionRefusedError
 from steelyard.guidance.views import StepState, StepView
 from steelyard.screen.pages.bench import Bench
 from steelyard.screen.pages.parts import box, button
@@ -30,19 +31,33 @@ OVER: Final = frozenset({StepState.DONE, StepState.SKIPPED, StepState.STOPPED})
 def action_row(bench: Bench, step: StepView) -> None:
     """All actions that can be taken now."""
     over = step.state in OVER
+    current = bench.desk.visits.view.current if bench.desk.visits.view else None
     main = "" if over else next((name for name in NEXT if name in step.actions), "")
     with box("div", "row"):
         if over:
-            button("Next step", guarded(lambda: _next(bench)), "main", key="next")
+            button("Next step", guarded(lambda: _next(bench, current)), "main", key="next")
         for name in sorted(step.actions, key=lambda name: name != main):
             button(
                 NAMES.get(name, name.replace("_", " ")),
-                guarded(lambda name=name: bench.desk.act(name)),
+                guarded(lambda name=name: _act(bench, current, name)),
                 "main" if name == main else "quiet",
                 key="next" if name == main else "back" if name == "undo_effort" else "",
             )
 
 
-def _next(bench: Bench) -> None:
+def _act(bench: Bench, step: int | None, action: str) -> None:
+    _still(bench, step)
+    bench.desk.act(action)
+
+
+def _next(bench: Bench, step: int | None) -> None:
+    _still(bench, step)
     bench.desk.visits.going_on().next()
     bench.desk.visits.refresh()
+
+
+def _still(bench: Bench, step: int | None) -> None:
+    """A press means the step that stood on the page; pressed twice it must not do the next one."""
+    view = bench.desk.visits.view
+    if view is not None and view.current != step:
+        raise ActionRefusedError("That step has been left already.", "Look, and press again.")

@@ -13,6 +13,7 @@ from steelyard.screen.pages.fields import Form
 from steelyard.screen.pages.frame import frame
 from steelyard.screen.pages.live_plot import live_plot
 from steelyard.screen.pages.parts import box, button, empty, notice, section, text
+from steelyard.screen.pages.presses import on_press
 from steelyard.screen.pages.refusals import guarded
 from steelyard.screen.pages.step_actions import action_row
 from steelyard.screen.pages.step_panels import panel, panel_state
@@ -141,7 +142,7 @@ def _steps(bench: Bench) -> None:
                         text("span", one.state.value, "quiet")
                         if one.result:
                             text("span", one.result.partition(" [")[0], "result")
-                    line.on("click", guarded(lambda index=one.index: _go_to(bench, index)))
+                    on_press(line, guarded(lambda index=one.index: _go_to(bench, index)))
         form = Form()
         form.values = bench.desk.ending  # a reload loses no choice
         services = bench.desk.records.services.list(offered_only=True)
