@@ -21,6 +21,22 @@ PATIENCE_SECONDS = 180.0
 AGAIN_SECONDS = 5.0
 
 
+def take_new_client(page: Page, address: str) -> str:
+    """Add a client on the client's page; returns the code once everything on the page is theirs."""
+    page.goto(f"{address}/client")
+    page.get_by_role("button", name="New client", exact=True).wait_for(timeout=60_000)
+    known = set(re.findall(r"C-\d+", page.locator("#content").inner_text()))
+    page.get_by_role("button", name="New client", exact=True).click()
+    heading = page.get_by_role("heading", name=re.compile(r"^Visit of C-\d+$"))
+    end = time.monotonic() + 60
+    while not heading.count() or (code := heading.first.inner_text()[9:]) in known:
+        assert time.monotonic() < end, f"no new client came; known were {sorted(known)}"
+        page.wait_for_timeout(LOOK_MS)
+    for part in ("Entry", "Consent to maximal tests"):  # the first and the last part below it
+        page.get_by_role("heading", name=part, exact=True).wait_for(timeout=60_000)
+    return code
+
+
 @dataclass
 class Client:
     """Sits in the virtual machine and reads its orders from ``script``."""
@@ -124,17 +140,13 @@ class Operator:
         self.press("Sign on", self.shows(f"{initials} is signed on."))
 
     def take_a_new_client(self, note: str = "") -> str:
-        self.go("/client")
-        self.press("New client")
-        self.page.get_by_role("heading", name=re.compile("Visit of C-")).wait_for(timeout=60_000)
+        code = take_new_client(self.page, self.address)
         if note:
             self.fill("Note", note)
             self.press("Save the entry")
             self.wait(self.shows(note), "the note in the list")
         self.press("The client agrees", self.shows("consent is in force"))
-        return str(self.page.get_by_role("heading", name=re.compile("Visit of C-")).inner_text())[
-            9:
-        ]
+        return code
 
     def begin(self) -> None:
         self.press("Begin the visit")

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from host.store.invented import STATIONS, recording, session
 from playwright.sync_api import Page, expect
+from screen.practice import take_new_client
 from screen.rig import Server, Visitor
 from steelyard.store import Records, open_records
 from steelyard.store.kept import NewVisit, VisitFilter
@@ -58,10 +59,7 @@ def test_limits_are_entered_checked_and_taken_back(
     server: Server, visitor: Visitor, records: Records
 ) -> None:
     page = sign_on(server, visitor)
-    page.goto(f"{server.address}/client")
-    page.get_by_role("button", name="New client", exact=True).click()
-    expect(page.get_by_text("None are entered")).to_be_visible()
-    code = records.clients.list()[-1].code
+    code = take_new_client(page, server.address)
     page.get_by_label("Extended end, °").fill("40")
     page.get_by_label("Flexed end, °").fill("10")
     save = page.get_by_role("button", name="Save the limits", exact=True)
@@ -129,12 +127,10 @@ def test_a_visit_that_ends_is_in_the_list(
     server: Server, visitor: Visitor, records: Records
 ) -> None:
     page = sign_on(server, visitor)
-    page.goto(f"{server.address}/client")
-    page.get_by_role("button", name="New client", exact=True).click()
-    expect(page.get_by_text("None are entered")).to_be_visible()
-    code = records.clients.list()[-1].code
+    code = take_new_client(page, server.address)
     page.get_by_role("button", name="Begin the visit", exact=True).click()
     page.wait_for_url("**/visit")
+    page.wait_for_function("window.did_handshake")  # nobody chooses and reloads faster than that
     page.get_by_label("Service").select_option("spine-only")
     page.reload()
     expect(page.get_by_label("Service")).to_have_value("spine-only")

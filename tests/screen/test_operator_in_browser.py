@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from playwright.sync_api import Page, expect
+from screen.practice import take_new_client
 from screen.rig import Server, Visitor
 
 pytestmark = pytest.mark.xdist_group("screen")
@@ -48,8 +49,7 @@ def test_notes_are_text_and_never_markup(server: Server, visitor: Visitor) -> No
     page.get_by_label("Initials").fill("AB")
     press(page, "Sign on")
     expect(page.get_by_text("AB is signed on.")).to_be_visible()
-    page.goto(f"{server.address}/client")
-    press(page, "New client")
+    take_new_client(page, server.address)
     nasty = "<img src=x onerror=alert(1)>{{1+1}}<script>alert(2)</script>"
     page.get_by_label("Cautions").fill(nasty)
     page.on("dialog", lambda dialog: visitor.troubles.append(dialog.message))

@@ -15,8 +15,8 @@ pytestmark = pytest.mark.xdist_group("screen")
 Theme = Literal["light", "dark"]
 THEMES: tuple[Theme, ...] = ("light", "dark")
 OPERATOR_PAGES = (
-    *("/", "/client", "/visit", "/recordings", "/box", "/screens"),
-    *("/review/none", "/nothing-here"),
+    *("/", "/client", "/weight", "/visit", "/recordings", "/calibrate", "/box", "/screens"),
+    *("/client/C-001/visits", "/review/none", "/nothing-here"),
 )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from steelyard.screen.pages.parts import box, section, text
 
 
-def live_plot(title: str = "Torque against angle, live") -> None:
+def live_plot(title: str = "The client's picture, live") -> None:
     """A part of the page that the script of the live data draws into."""
     with (
         section(title, "wide"),

@@ -1,0 +1,70 @@
+"""A press is never lost, whatever happens to the button meanwhile; a stop least of all."""
+
+from __future__ import annotations
+
+import pytest
+from playwright.sync_api import Page, expect
+from screen.rig import Server, Visitor
+
+pytestmark = pytest.mark.xdist_group("screen")
+
+
+def manner(page: Page, name: str) -> None:
+    page.get_by_role("button", name=name, exact=True).click()
+    expect(page.get_by_role("button", name=name, exact=True, pressed=True)).to_be_visible()
+
+
+def test_a_button_drawn_anew_under_the_finger_is_pressed_all_the_same(
+    server: Server, visitor: Visitor
+) -> None:
+    page, other = visitor.open(server.address), visitor.open(server.address)
+    expect(page.locator(".live-badge")).to_have_text("LIVE")
+    under_finger = page.get_by_role("button", name="rushed", exact=True)
+    before = under_finger.element_handle()
+    assert before is not None
+    under_finger.hover()
+    page.mouse.down()
+    manner(other, "weak")  # draws the part anew on every page
+    page.wait_for_function("(one) => !one.isConnected", arg=before)
+    page.mouse.up()
+    expect(page.get_by_role("button", name="rushed", exact=True, pressed=True)).to_be_visible()
+    manner(page, "steady")
+    assert visitor.troubles == []
+
+
+def test_a_finger_that_slid_off_the_button_has_not_pressed_it(
+    server: Server, visitor: Visitor
+) -> None:
+    page = visitor.open(server.address)
+    expect(page.locator(".live-badge")).to_have_text("LIVE")
+    page.get_by_role("button", name="rushed", exact=True).hover()
+    page.mouse.down()
+    page.mouse.move(5, 500)
+    page.mouse.up()
+    page.wait_for_timeout(700)
+    expect(page.get_by_role("button", name="steady", exact=True, pressed=True)).to_be_visible()
+
+
+def test_a_stop_arrives_from_a_page_that_is_left_at_once(server: Server, visitor: Visitor) -> None:
+    page = visitor.open(server.address)
+    expect(page.locator(".live-badge")).to_have_text("LIVE")
+    page.evaluate("document.querySelector('[data-key=stop]').click(); location.href = '/box'")
+    page.wait_for_url("**/box")
+    page.goto(server.address)
+    expect(page.get_by_text("STOP was pressed")).to_be_visible()
+    page.get_by_role("button", name="All is well: go on", exact=True).click()
+    expect(page.get_by_text("STOP was pressed")).to_have_count(0)
+
+
+def test_a_stop_that_does_not_arrive_is_told_and_tried_again(
+    server: Server, visitor: Visitor
+) -> None:
+    page = visitor.open(server.address)
+    expect(page.locator(".live-badge")).to_have_text("LIVE")
+    page.route("**/stop", lambda route: route.abort())
+    page.get_by_role("button", name="STOP", exact=True).click()
+    expect(page.locator("#told")).to_contain_text("STOP has not reached the server")
+    page.unroute("**/stop")
+    expect(page.get_by_text("STOP was pressed")).to_be_visible()
+    page.get_by_role("button", name="All is well: go on", exact=True).click()
+    expect(page.get_by_text("STOP was pressed")).to_have_count(0)
