@@ -32,6 +32,10 @@ _REST_RATIO: Final = 0.04
 _REST_SPEED: Final = 2.0
 _CUT_SPEED: Final = 4.0
 """Degrees/s: at the turn itself the arm is slower, even rushed."""
+_CUT_SAMPLES: Final = 10
+_EDGE_SAMPLES: Final = 4
+"""Speed at a cut is taken over so many, without the very last: a filter leaves them their noise,
+for nothing is known of what came after."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +134,7 @@ def _repetitions(angle: Array, turns: list[int], values: Array, offset: int) -> 
     found: list[Repetition] = []
     for index in range(len(turns) - 2):
         bottom, top, next_bottom = turns[index : index + 3]
-        if angle[top] > angle[bottom] or _cut_off(speed, next_bottom - offset):
+        if angle[top] > angle[bottom] or _cut_off(values, next_bottom - offset):
             continue
         start, up = _phase(angle, speed, offset, bottom, top)
         down, end = _phase(angle, speed, offset, top, next_bottom)
@@ -153,9 +157,12 @@ def _repetitions(angle: Array, turns: list[int], values: Array, offset: int) -> 
     return found
 
 
-def _cut_off(speed: Array, bottom: int) -> bool:
+def _cut_off(values: Array, bottom: int) -> bool:
     """The samples end (a restart, the end of the recording) while the arm still moves down."""
-    return bottom >= len(speed) - 1 - _COARSE and float(speed[-1]) > _CUT_SPEED
+    if bottom < len(values) - 1 - _COARSE:
+        return False
+    last = values[-_CUT_SAMPLES - _EDGE_SAMPLES : -_EDGE_SAMPLES]
+    return len(last) < 2 or float(last[-1] - last[0]) * GRID_HZ / (len(last) - 1) > _CUT_SPEED
 
 
 def _phase(angle: Array, speed: Array, offset: int, first: int, last: int) -> tuple[int, int]:
