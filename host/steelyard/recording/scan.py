@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
 
@@ -108,25 +109,37 @@ def read_chunks(
     Raises:
         RecordingStorageError: it cannot be opened or read.
     """
-    for chunk in _passing_chunks(path, end, chunk_bytes, begin):
-        yield bytes(chunk)
-
-
-def _passing_chunks(path: Path, end: int, chunk_bytes: int, begin: int = 0) -> Iterator[memoryview]:
-    """As `read_chunks`, but a piece is good only until the next one is asked for.
-
-    Why: one buffer filled again and again is quicker than new memory for each piece.
-    """
     try:
         with path.open("rb", buffering=0) as file:
             left = end - file.seek(begin)
-            buffer = memoryview(bytearray(max(0, min(chunk_bytes, left))))
-            while left > 0:
-                count = file.readinto(buffer[:left])
-                if not count:
-                    return  # the file became shorter under our hands
+            while left > 0 and (chunk := file.read(min(chunk_bytes, left))):
+                left -= len(chunk)
+                yield chunk
+    except OSError as error:
+        raise _cannot_read(path, error) from error
+
+
+def _passing_chunks(path: Path, end: int, chunk_bytes: int) -> Iterator[memoryview]:
+    """As `read_chunks` of the whole, but a piece is good only until the next one is asked for.
+
+    Why: buffers filled again and again are quicker than new memory for each piece.  While
+    one is worked on, a thread fills the other, so neither waits for the disk by itself.
+    """
+    if end <= chunk_bytes:
+        for chunk in read_chunks(path, end, chunk_bytes):
+            yield memoryview(chunk)
+        return
+    try:
+        with path.open("rb", buffering=0) as file, ThreadPoolExecutor(1, "read ahead") as ahead:
+            buffer, other = (memoryview(bytearray(chunk_bytes)) for _ in range(2))
+            left = end
+            coming = ahead.submit(file.readinto, buffer)
+            # The file may have become shorter under our hands: then it ends there.
+            while count := coming.result():
                 left -= count
+                coming = ahead.submit(file.readinto, other[: min(left, chunk_bytes)])
                 yield buffer[:count]
+                buffer, other = other, buffer
     except OSError as error:
         raise _cannot_read(path, error) from error
 
