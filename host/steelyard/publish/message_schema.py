@@ -131,7 +131,9 @@ def _value() -> Schema:
         "which keys of a sample hold the calibrated value; null: there are raw counts only",
         {
             "quantity": _text("what it is", enum=[quantity.name for quantity in QUANTITIES]),
-            "unit": _text("UCUM code", enum=[quantity.unit for quantity in QUANTITIES]),
+            "unit": _text(
+                "UCUM code", enum=list(dict.fromkeys(quantity.unit for quantity in QUANTITIES))
+            ),
             "key": _text("key of the value", enum=[*keys, "arm_angle_degrees"]),
             "uncertainty_key": _text("key of its uncertainty"),
             "uncertainty": _text("which uncertainty that is"),
