@@ -16,11 +16,23 @@ RUN_LIMIT: Final = 0.005
 """Largest difference of a run's slope from the middle of all, as a share, before the runs are
 taken to be of different sensors (common practice, no source; as the limit of residuals)."""
 
+ZERO_LIMIT: Final = 0.01
+"""Largest distance of a run's zero from the middle of all, as a share of the span, before the
+box or the machine is taken to have been moved between the runs (common practice, no source; a
+sound load cell stays thirty times below)."""
+
 SURE: Final = 5.0
 """Times the standard error of a slope that a difference must be to stand apart."""
 
 EXPECTED_LIMIT: Final = 0.02
 """Likewise for the sensitivity against the one expected: more is no ageing."""
+
+DATA_SHEET_LIMIT: Final = 0.15
+"""Likewise against a data sheet: plain cells promise their output within a tenth (common
+practice, no source)."""
+
+SLIP_LIMIT: Final = 0.05
+"""How near a ratio must be to that of two units to be taken for it."""
 
 UNIT_SLIPS: Final = (
     (0.45359237, "pounds were entered as kilograms"),
@@ -58,8 +70,35 @@ def check_runs(points: Sequence[LoadPoint], forces: ReferenceForces) -> None:
     )
 
 
-def check_expected(found: float, expected: float | None) -> None:
+def check_zeros(points: Sequence[LoadPoint], zeros_counts: Sequence[float]) -> None:
+    """Raise PoorFitError when the zero of one run (by run, rising) stands apart from the others."""
+    runs = sorted({point.run for point in points})
+    if len(runs) < 2:
+        return
+    counts = [point.counts_mean for point in points]
+    middle = float(np.median(zeros_counts))
+    away = {run: zero - middle for run, zero in zip(runs, zeros_counts, strict=True)}
+    run = max(away, key=lambda run: abs(away[run]))
+    apart = away[run] * (2.0 if len(runs) == 2 else 1.0)
+    share = abs(apart) / (max(counts) - min(counts))
+    if share <= ZERO_LIMIT:
+        return
+    first = next(number for number, point in enumerate(points, start=1) if point.run == run)
+    others = "the other" if len(runs) == 2 else "the others"
+    raise PoorFitError(
+        f"The zero of run {run} (from point {first} on) lies {abs(apart):.0f} counts "
+        f"{'above' if apart > 0.0 else 'below'} that of {others}, {100.0 * share:.1f} % of the "
+        f"span; {100.0 * ZERO_LIMIT:g} % is allowed.",
+        "Was the box, a cable or the machine moved between the runs, or did something go on "
+        "hanging? Take all runs again and leave everything alone meanwhile.",
+    )
+
+
+def check_expected(found: float, expected: float | None, within: float = EXPECTED_LIMIT) -> None:
     """Hold a sensitivity in counts/N against the one expected, sign aside.
+
+    ``within``: largest difference, as a share; a data sheet is not as good as an
+    older calibration.
 
     Raises ReadingsFileError when a wrong unit explains the difference,
     PoorFitError when none does.
@@ -68,13 +107,13 @@ def check_expected(found: float, expected: float | None) -> None:
         return
     ratio = abs(found / expected)
     for factor, explanation in UNIT_SLIPS:
-        if abs(ratio / factor - 1.0) < 0.05:
+        if abs(ratio / factor - 1.0) < max(SLIP_LIMIT, within):
             raise ReadingsFileError(
                 f"The sensitivity comes out {ratio:.4g} times what was expected: it looks as if "
                 f"{explanation}.",
                 "Enter masses in kilograms.",
             )
-    if abs(ratio - 1.0) > EXPECTED_LIMIT:
+    if abs(ratio - 1.0) > within:
         raise PoorFitError(
             f"The sensitivity comes out {found:.5g} counts/N where {abs(expected):.5g} was "
             f"expected, {100.0 * (ratio - 1.0):+.1f} %.",

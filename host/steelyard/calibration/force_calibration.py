@@ -15,7 +15,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from steelyard.calibration import record_content
-from steelyard.calibration.agreement import check_expected, check_runs
+from steelyard.calibration.agreement import (
+    EXPECTED_LIMIT,
+    check_expected,
+    check_runs,
+    check_zeros,
+)
 from steelyard.calibration.applied import ForceModel, ForceReadings
 from steelyard.calibration.canonical_json import content_hash, open_sealed, sealed_text
 from steelyard.calibration.creep_test import CreepTest
@@ -187,6 +192,7 @@ def calibrate_force(
     weights: Mapping[str, Weight] | None = None,
     degree: int | None = None,
     expected_counts_per_newton: float | None = None,
+    expected_within: float = EXPECTED_LIMIT,
     creep: CreepTest | None = None,
     residual_limit: float = RESIDUAL_LIMIT,
 ) -> ForceCalibration:
@@ -194,7 +200,8 @@ def calibrate_force(
 
     ``degree`` None lets the readings choose (rule in ``fit_response``).  With
     ``expected_counts_per_newton``, from the data sheet or an older calibration,
-    a wrong unit of the masses or a swapped sensor is noticed.  ``creep`` is the
+    a wrong unit of the masses or a swapped sensor is noticed (``expected_within``: the
+    largest difference, as a share).  ``creep`` is the
     test with a held load; without it the zero return stands in.
 
     Raises PoorFitError, SaturatedReadingError, UnstableReadingError,
@@ -213,8 +220,9 @@ def calibrate_force(
         )
     fit = fit_response(points, forces, degree)
     _check_residuals(points, fit, residual_limit)
+    check_zeros(points, fit.run_zeros_counts)
     model = force_model(points, conditions, forces, fit, creep)
-    check_expected(model.sensitivity_counts_per_newton, expected_counts_per_newton)
+    check_expected(model.sensitivity_counts_per_newton, expected_counts_per_newton, expected_within)
     return ForceCalibration(
         binding,
         conditions,

@@ -19,6 +19,10 @@ POOR_REPEATABILITY: Final = 2e-4
 it outweighs all else, intervals from three runs held the truth 91 to 95 times in 100 (simulated,
 at 5e-4)."""
 
+WANDERING_ZERO: Final = 1e-3
+"""Standard deviation of the zeros of the runs, as a share of the span, that is worth a word
+(common practice, no source)."""
+
 CREEP_PER_ZERO_RETURN: Final = 2.0
 """Bound of creep over zero return: half has crept back while the loads came off one by one
 (common practice, no source; OIML R 60 allows 1.5 times as much creep as zero return)."""
@@ -83,6 +87,8 @@ def remarks_of(
     creep: CreepTest | None,
 ) -> tuple[str, ...]:
     """What a person should know before trusting the calibration."""
+    span = abs(model.sensitivity_counts_per_newton) * model.curve.span_newtons
+    zero_wander = model.run_zero_sd_counts / span
     loads = len({point.mass_kg for point in points if point.mass_kg > 0.0})
     said = [
         (model.run_count < 2, "one run only: repeatability is assumed, not measured"),
@@ -95,6 +101,11 @@ def remarks_of(
             and model.run_slope_sd_relative > POOR_REPEATABILITY,
             f"the runs differ by {100.0 * model.run_slope_sd_relative:.3f} % (standard "
             "deviation): so few runs hardly show how much; take five or more",
+        ),
+        (
+            zero_wander > WANDERING_ZERO,
+            f"the zero wandered by {100.0 * zero_wander:.2f} % of the span between the runs "
+            "(standard deviation): zero before measuring",
         ),
         (loads < 5, f"{loads} loads only; five or more show the shape of the response"),
         (not model.loop, "no load was reached both ways: reversibility is not known"),

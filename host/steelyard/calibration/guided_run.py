@@ -52,9 +52,10 @@ STEP_SHARE: Final = 0.3
 """Least and greatest change of counts, as a share of (and over) what the mass step should give."""
 
 
-SAME_SHARE: Final = 0.02
+SAME_SHARE: Final = 0.01
 """Largest change between two readings of one load, as a share of all counts seen so far: more
-than any zero return, less than any weight (common practice, no source)."""
+than any zero return, less than any weight (common practice, no source; as the zeros of runs are
+held against each other in the end)."""
 
 
 class Phase(Enum):

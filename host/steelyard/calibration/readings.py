@@ -217,8 +217,9 @@ def check_points(points: Sequence[LoadPoint]) -> None:
             )
     _check_span(points)
     _check_rest(points)
+    numbered = list(enumerate(points, start=1))
     for run in sorted({point.run for point in points}):
-        _check_run([point for point in points if point.run == run])
+        _check_run([(number, point) for number, point in numbered if point.run == run])
 
 
 def _check_span(points: Sequence[LoadPoint]) -> None:
@@ -247,15 +248,16 @@ def _check_rest(points: Sequence[LoadPoint]) -> None:
             )
 
 
-def _check_run(points: Sequence[LoadPoint]) -> None:
+def _check_run(numbered: Sequence[tuple[int, LoadPoint]]) -> None:
     """Within a run masses must rise, then fall, and counts must follow them."""
+    points = [point for _, point in numbered]
     rising = _overall_sign(points)
-    for before, after in itertools.pairwise(points):
+    for (_, before), (number, after) in itertools.pairwise(numbered):
         expected = 1 if after.direction is Direction.UP else -1
         step = after.mass_kg - before.mass_kg
         if step * expected < 0.0:
             raise PoorFitError(
-                f"The {after.describe()} follows {before.mass_kg:g} kg, which is "
+                f"Point {number} ({after.describe()}) follows {before.mass_kg:g} kg, which is "
                 f"{'more' if expected > 0 else 'less'}: {_order_reason(points)}.",
                 "List the points in the order they were taken, up to the greatest load, then down.",
             )
@@ -263,7 +265,8 @@ def _check_run(points: Sequence[LoadPoint]) -> None:
         if step != 0.0 and moved * expected <= 0.0:
             raise PoorFitError(
                 f"Counts are not monotonic: they went {'back' if expected > 0 else 'on'} by "
-                f"{abs(moved):.0f} from {before.mass_kg:g} kg to the {after.describe()}.",
+                f"{abs(moved):.0f} from {before.mass_kg:g} kg to point {number} "
+                f"({after.describe()}).",
                 "Was a weight forgotten, or did something touch the load? Take this run again.",
             )
 
@@ -273,7 +276,9 @@ def _order_reason(points: Sequence[LoadPoint]) -> str:
     for before, after in itertools.pairwise(points):
         expected = -1 if after.direction is Direction.UP else 1
         if (after.mass_kg - before.mass_kg) * expected < 0.0:
-            return "one of the two masses is wrong, or the points are out of order"
+            return (
+                "one of the two masses is wrong, its direction is, or the points are out of order"
+            )
     return "up and down look swapped"
 
 

@@ -7,11 +7,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from steelyard.calibration.agreement import DATA_SHEET_LIMIT, EXPECTED_LIMIT
 from steelyard.calibration.angle_calibration import AngleCalibration
 from steelyard.calibration.calibration_file import AnyCalibration
 from steelyard.calibration.comparison import Comparison, compare
 from steelyard.calibration.creep_test import CreepTest
 from steelyard.calibration.force_calibration import calibrate_force
+from steelyard.calibration.gravity import STANDARD_GRAVITY
 from steelyard.calibration.history import Act
 from steelyard.calibration.lever import LeverArm
 from steelyard.calibration.quantity import LoadCalibration, quantity_of
@@ -25,6 +27,22 @@ from steelyard.errors import CalibrationError
 
 
 @dataclass(frozen=True)
+class DataSheet:
+    """What the maker promises of a load cell: its output at capacity.
+
+    For weights that hang on the cell itself; a linkage between has a ratio of its own.
+    """
+
+    rated_output_mv_per_v: float
+    capacity_kg: float
+
+    def counts_per_newton(self, gain: int) -> float:
+        """Of a converter that gives gain · ratio · 2²⁴ (HX711 data sheet)."""
+        ratio = 1e-3 * self.rated_output_mv_per_v
+        return gain * ratio * 2.0**24 / (self.capacity_kg * STANDARD_GRAVITY)
+
+
+@dataclass(frozen=True)
 class BenchReadings:
     """What was read, and everything needed to make a calibration of it."""
 
@@ -34,6 +52,7 @@ class BenchReadings:
     weights: Mapping[str, Weight] = field(default_factory=dict)
     arm: LeverArm | None = None
     creep: CreepTest | None = None
+    data_sheet: DataSheet | None = None
 
 
 @dataclass(frozen=True)
@@ -109,10 +128,13 @@ def _readable(before: AnyCalibration | None, binding: Binding) -> LoadCalibratio
 
 def _made(bench: BenchReadings, degree: int | None, old: LoadCalibration | None) -> LoadCalibration:
     """The new calibration; the old one says about what to expect."""
-    expected = None
+    expected, within = None, EXPECTED_LIMIT
     of_torque = bench.arm is not None
     if old is not None and isinstance(old, TorqueCalibration) is of_torque:
         expected = quantity_of(old).sensitivity
+    elif bench.data_sheet is not None and not of_torque:
+        expected = bench.data_sheet.counts_per_newton(bench.binding.gain)
+        within = DATA_SHEET_LIMIT
     if bench.arm is not None:
         return calibrate_torque(
             bench.points,
@@ -131,5 +153,6 @@ def _made(bench: BenchReadings, degree: int | None, old: LoadCalibration | None)
         weights=bench.weights,
         degree=degree,
         expected_counts_per_newton=expected,
+        expected_within=within,
         creep=bench.creep,
     )

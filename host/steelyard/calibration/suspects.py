@@ -44,6 +44,8 @@ class Suspect:
     """Sum of squared residuals that is left with it put right, in counts²."""
     shift_counts: float | None = None
     """Set when not a mass but the zero looks changed: by how many counts."""
+    of_all_loads: bool = False
+    """Something hung with every load that was not written down, or the reverse."""
 
     @property
     def heading(self) -> str:
@@ -59,6 +61,11 @@ class Suspect:
             return (
                 "Was the box, a cable or the machine moved, or did a plate shift? Take that run "
                 "again and leave everything alone meanwhile."
+            )
+        if self.of_all_loads:
+            return (
+                "If a hanger hung with every load, say so: --hanger, or its mass at every point "
+                "and its name among the weights. If it hung at zero too, look what else did not."
             )
         return "Correct the mass if it was written down wrongly, or take that reading again."
 
@@ -80,6 +87,7 @@ class _Hypothesis:
     rows: Array
     of_zero: bool = False
     """The zero moved, and not a mass is wrong."""
+    of_all_loads: bool = False
 
 
 def find_suspect(points: Sequence[LoadPoint], forces: ReferenceForces) -> Suspect | None:
@@ -112,7 +120,7 @@ def find_suspect(points: Sequence[LoadPoint], forces: ReferenceForces) -> Suspec
         scale = max(left, 1e-9) / dof
         chance = f_above((before.residual_sum - left) / scale, 1, dof)
         moved = shift if hypothesis.of_zero else None
-        suspect = Suspect(hypothesis.text, float(extra), left, moved)
+        suspect = Suspect(hypothesis.text, float(extra), left, moved, hypothesis.of_all_loads)
         found.append((left, chance * len(hypotheses), suspect))
     if not found:
         return None
@@ -158,7 +166,7 @@ def _hypotheses(points: Sequence[LoadPoint]) -> list[_Hypothesis]:
             made.append(_Hypothesis(f"every reading at {mass:g} kg looks", at_mass))
     loaded = (masses > 0.0).astype(float)
     text = "every loaded reading (a hanger forgotten?) looks"
-    made.append(_Hypothesis(text, loaded))
+    made.append(_Hypothesis(text, loaded, of_all_loads=True))
     for name in sorted({name for point in points for name in point.weights}):
         with_it = np.array([float(name in point.weights) for point in points])
         if 1.0 < with_it.sum() < loaded.sum():

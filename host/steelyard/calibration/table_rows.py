@@ -28,7 +28,18 @@ def table_rows(text: str) -> list[tuple[int, list[str]]]:
                 f"Line {at} has {len(cells)} cells, the header {len(rows[0][1])}.",
                 "Use a point as decimal sign and a comma between cells.",
             )
+        if not rows:
+            _require_commas(at, cells)
         rows.append((at, cells))
     if not rows:
         raise ReadingsFileError("The table is empty.", "Write a header, and a line for each point.")
     return rows
+
+
+def _require_commas(at: int, header: list[str]) -> None:
+    for separator, name in ((";", "semicolons"), ("\t", "tabs")):
+        if len(header) == 1 and separator in header[0]:
+            raise ReadingsFileError(
+                f"Line {at}: the cells are separated by {name}.",
+                "Save the table with commas between cells, and a point as decimal sign.",
+            )

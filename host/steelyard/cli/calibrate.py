@@ -13,7 +13,7 @@ from steelyard.calibration import (
     LeverArm,
     plan_run,
 )
-from steelyard.calibration.replacing import BenchReadings
+from steelyard.calibration.replacing import BenchReadings, DataSheet
 from steelyard.cli.bench_options import (
     class_option,
     folder_option,
@@ -95,6 +95,15 @@ from steelyard.cli.options import json_option, port_option
     metavar="DEG U",
     help="With --arm: angle of the arm from horizontal, and its standard uncertainty.",
 )
+@click.option(
+    "cell",
+    "--cell",
+    nargs=2,
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="MV/V KG",
+    help="The load cell's data sheet, for weights hung on the cell itself: rated output and "
+    "capacity. A wrong unit then shows at the first calibration too.",
+)
 @latitude_option
 @height_option
 @gravity_option
@@ -130,6 +139,7 @@ def calibrate(
     creep_minutes: float | None,
     arm: tuple[float, float] | None,
     arm_angle: tuple[float, float],
+    cell: tuple[float, float] | None,
     latitude: float | None,
     height: float,
     gravity: float | None,
@@ -159,6 +169,9 @@ def calibrate(
     lever = LeverArm(*arm, *arm_angle) if arm is not None else None
     given = {"temperature_celsius": temperature, "operator": operator, "note": note}
     given = {name: value for name, value in given.items() if value not in (None, "")}
+    if arm is not None and cell is not None:
+        raise click.UsageError("--cell is for weights on the cell itself, --arm for the arm")
+    sheet = None if cell is None else DataSheet(*cell)
     if readings is not None and continued is not None:
         raise click.UsageError("either --readings or --continue")
     if readings is not None:
@@ -188,6 +201,7 @@ def calibrate(
         )
         bench = bench_of(taken)
         keep_and_tell(bench, folder)
+    bench = replace(bench, data_sheet=sheet)
     finish(bench, degree, no_as_found, folder, as_json)
     if readings is not None:  # a guided run says it before it begins
         warn_of_unnamed_sensor(bench.binding)

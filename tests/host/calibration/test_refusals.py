@@ -79,7 +79,7 @@ def test_span_small_against_noise() -> None:
 def test_not_monotonic() -> None:
     points = bench_points()
     third = points[2].counts_mean
-    with pytest.raises(PoorFitError, match="60 kg, run 1 up"):
+    with pytest.raises(PoorFitError, match=r"point 4 \(reading at 60 kg, run 1 up"):
         calibrate(changed(points, 3, counts_mean=third - 500.0))
 
 
@@ -88,7 +88,7 @@ def test_up_and_down_swapped() -> None:
     points = [
         dataclasses.replace(point, direction=swap[point.direction]) for point in bench_points()
     ]
-    with pytest.raises(PoorFitError, match="up and down look swapped"):
+    with pytest.raises(PoorFitError, match=r"Point 2 .* up and down look swapped"):
         calibrate(points)
 
 
@@ -138,8 +138,9 @@ def test_hanger_forgotten() -> None:
         else point
         for point in without_names(bench.points())
     ]
-    with pytest.raises(PoorFitError, match=r"hanger forgotten\?\) looks 1\.5 kg heavier"):
+    with pytest.raises(PoorFitError, match=r"hanger forgotten\?\) looks 1\.5 kg heavier") as no:
         calibrate(points)
+    assert "--hanger" in no.value.advice
 
 
 def test_a_named_weight_that_is_another() -> None:
@@ -284,6 +285,29 @@ def test_box_moved_in_the_middle_of_a_run(place: int, shift: float) -> None:
         calibrate(moved)
     assert ("higher" if shift > 0.0 else "lower") in no.value.what
     assert "box" in no.value.advice
+
+
+@pytest.mark.parametrize(("runs", "point"), [(2, "run 1 (from point 1 on)"), (3, "run 2 (from")])
+def test_box_moved_between_two_runs(runs: int, point: str) -> None:
+    """And if by less than is refused, it is said, and the zero's uncertainty tells it."""
+
+    def shifted(counts: float) -> list[LoadPoint]:
+        return [
+            dataclasses.replace(each, counts_mean=each.counts_mean + counts)
+            if each.run == 2
+            else each
+            for each in bench_points(runs=runs)
+        ]
+
+    with pytest.raises(PoorFitError) as refused:
+        calibrate(shifted(12_000.0))
+    assert point in refused.value.what
+    assert "1.5 % of the span" in refused.value.what
+    assert "box" in refused.value.advice
+    made = calibrate(shifted(4_000.0))
+    assert any("zero wandered by 0." in remark for remark in made.remarks)
+    assert made.zero_budget().standard_uncertainty > 1000.0
+    assert not any("wandered" in remark for remark in calibrate(bench_points(runs=runs)).remarks)
 
 
 @pytest.mark.parametrize("runs", [2, 3])

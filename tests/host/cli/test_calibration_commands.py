@@ -121,8 +121,11 @@ HANGER_COUNTS = 1.5 * 9.81 * 812.5
 REFUSALS: dict[str, tuple[Callable[[list[Row]], list[Row]], tuple[str, ...]]] = {
     "two points": (lambda listed: [listed[0], listed[5]], ("2 readings at 2 different loads",)),
     "saturated": (cell(5, 3, 8_388_607.0), ("Point 6 (reading at 100 kg, run 1 up)", "end of")),
-    "non-monotonic": (cell(3, 3, 300_000.0), ("not monotonic", "60 kg, run 1 up")),
-    "up and down swapped": (each(swap_ways), ("up and down look swapped",)),
+    "non-monotonic": (
+        cell(3, 3, 300_000.0),
+        ("not monotonic", "point 4 (reading at 60 kg, run 1 up)"),
+    ),
+    "up and down swapped": (each(swap_ways), ("Point 2", "up and down look swapped")),
     "pounds": (times(2, 1 / 0.45359237), ("pounds were entered as kilograms",)),
     "newtons": (times(2, 9.80665), ("newtons were entered as kilograms",)),
     "25 for 20": (cell(1, 2, 25.0), ("point 2 (reading at 25 kg", "kg lighter than written")),
@@ -134,6 +137,10 @@ REFUSALS: dict[str, tuple[Callable[[list[Row]], list[Row]], tuple[str, ...]]] = 
     "box moved": (
         add(3, 9_000.0, lambda index, row: row[0] == 2 and index >= 15),
         ("moved during the run: from point 16",),
+    ),
+    "box moved between runs": (
+        add(3, 9_000.0, lambda _, row: row[0] == 2),
+        ("zero of run 2 (from point 12 on)", "1.1 % of the span"),
     ),
     "sensor swapped between runs": (times(3, 1.03, only_run=2), ("Run 2 differs from the others",)),
     "sensor swapped since": (times(3, 1.2), ("sensitivity comes out", "sensor swapped")),
@@ -156,9 +163,33 @@ def test_bad_readings_are_refused_and_nothing_changes(calibrated: Path, name: st
 
 
 @pytest.mark.parametrize(
+    ("factor", "said"),
+    [
+        (1 / 0.45359237, "pounds were entered as kilograms"),
+        (9.80665, "newtons were entered as kilograms"),
+        (1.3, "where 875.9 was expected, -28."),
+    ],
+)
+def test_the_cells_data_sheet_tells_a_wrong_unit_at_the_first_calibration(
+    tmp_path: Path, factor: float, said: str
+) -> None:
+    words = ("calibrate", *BOX, "--cell", "2", "500")  # 812.5 counts/N in truth, 7 % less
+    bad = run(*words, "--readings", str(write(tmp_path / "bad.csv", times(2, factor)(rows()))),
+              folder=tmp_path)  # fmt: skip
+    assert bad.returncode == 1
+    assert said in bad.stderr
+    assert "Nothing was stored" in bad.stderr
+    good = run(*words, "--readings", str(write(tmp_path / "x.csv", rows())), folder=tmp_path)
+    assert good.returncode == 0, good.stderr
+    arm = run(*words, "--readings", "x.csv", "--arm", "0.4", "0.001", folder=tmp_path)
+    assert arm.returncode == 2
+
+
+@pytest.mark.parametrize(
     ("text", "said"),
     [
         ("", "empty"),
+        ("run;direction;mass_kg\n1;up;20\n", "separated by semicolons"),
         ("run,direction\n", "missing"),
         ("run,direction,mass_lb,counts_mean\n1,up,3,4\n", "Masses are in kilograms"),
         (
