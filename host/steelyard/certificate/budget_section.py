@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from steelyard.calibration.quantity import Quantity
-from steelyard.calibration.uncertainty import Budget, BudgetLine
+from steelyard.calibration.uncertainty import DIVISORS, Budget, BudgetLine
 from steelyard.printed.document import Section, Table
 
 
@@ -38,8 +38,13 @@ def uncertainty_section(quantity: Quantity) -> Section:
 def _amount(line: BudgetLine) -> str:
     """A value with its unit; shares of the load in parts per million."""
     if line.unit == "relative":
-        return f"{1e6 * line.value:.3g} ppm"
-    return f"{line.value:.3g} {line.unit}"
+        return f"{_digits(1e6 * line.value)} ppm"
+    return f"{_digits(line.value)} {line.unit}"
+
+
+def _digits(value: float) -> str:
+    """Three digits, without powers of ten for large ones."""
+    return f"{value:.0f}" if abs(value) >= 999.5 else f"{value:.3g}"
 
 
 def _factor(line: BudgetLine) -> str:
@@ -55,6 +60,7 @@ def budget_table(budget: Budget, what: str) -> Table:
             line.evaluation,
             _amount(line),
             line.distribution,
+            f"{DIVISORS[line.distribution]:.3g}",
             "∞" if math.isinf(line.degrees_of_freedom) else f"{line.degrees_of_freedom:.0f}",
             _factor(line),
             f"{line.contribution:.4f}",
@@ -70,15 +76,16 @@ def budget_table(budget: Budget, what: str) -> Table:
             "",
             "",
             "",
+            "",
             "∞" if free > 9999 else f"{free:.0f}",
             "",
             f"{budget.standard_uncertainty:.4f}",
         )
     )
     return Table(
-        ("source", "type", "value", "law", "dof", "sensitivity", f"u ({budget.unit})"),
+        ("source", "type", "value", "law", "divisor", "dof", "sensitivity", f"u ({budget.unit})"),
         tuple(rows),
-        (4.4, 0.6, 1.9, 1.4, 0.6, 1.2, 1.1),
+        (4.2, 0.6, 1.7, 1.4, 0.9, 0.6, 1.2, 1.1),
         left=2,
         caption=what,
         total=True,

@@ -31,7 +31,7 @@ def certificate_of(
     Needs matplotlib for the drawings.
     """
     if isinstance(calibration, AngleCalibration):
-        kind, sections = "arm angle", angle_sections.sections(calibration, history)
+        kind, sections = "angle", angle_sections.sections(calibration, history)
         headline = _angle_headline(calibration)
     else:
         quantity = quantity_of(calibration)

@@ -128,7 +128,7 @@ def _results(quantity: Quantity, again: _Refitted) -> Section:
     residuals = again.fit.residuals_counts / per_unit
     rising = [point.direction is Direction.UP for point in force.points]
     runs = [point.run for point in force.points]
-    at = np.linspace(quantity.low, quantity.high, 81)
+    at = np.linspace(quantity.low, quantity.high, 41)
     inner = np.array([_own_scatter(quantity, value, 0.0) for value in at])
     outer = np.array([_own_scatter(quantity, value, None) for value in at])
 

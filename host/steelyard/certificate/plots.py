@@ -108,6 +108,6 @@ def draw_angle(axes: Axes, angles: Array, residuals: Array, band: tuple[Array, A
     axes.fill_between(at, -expanded, expanded, color=BAND, lw=0, label="U (95 %)")
     axes.axhline(0.0, color=INK, linewidth=0.8)
     axes.plot(angles, residuals, "o", color=BLUE, markersize=4, label="known position")
-    axes.set_xlabel("angle of the arm (°)")
+    axes.set_xlabel("angle (°)")
     axes.set_ylabel("known less read (°)")
     axes.legend(loc="center left", bbox_to_anchor=(1.01, 0.5), frameon=False, fontsize=7)

@@ -250,7 +250,7 @@ def test_angle_certificate(tmp_path: Path) -> None:
             conditions=AngleConditions(0.2, 0.1, taken_at=scenario.at(0)),
         )  # fmt: skip
         made = certificate_of(calibration, History(), issued_at=ISSUED, machine="Wren 1")
-        assert "arm angle" in made.subtitle
+        assert "angle" in made.subtitle
         assert "within ± 0.1°" in words(made)
         assert ("table of 5 rows" in words(made)) is table
         issue_certificate(calibration, History(), tmp_path, issued_at=ISSUED)

@@ -167,7 +167,7 @@ def test_bad_readings_are_refused_and_nothing_changes(calibrated: Path, name: st
     [
         (1 / 0.45359237, "pounds were entered as kilograms"),
         (9.80665, "newtons were entered as kilograms"),
-        (1.3, "where 875.9 was expected, -28."),
+        (1.3, "where 875.93 was expected, -28."),
     ],
 )
 def test_the_cells_data_sheet_tells_a_wrong_unit_at_the_first_calibration(
