@@ -64,7 +64,7 @@ def test_a_start_does_and_one_that_is_refused_does_not(
     visits = VisitDesk(lambda: visit.live.scales, tmp_path, remark)
     visits.visit = visit
     nothing: Any = None
-    desk = Desk(HERON, nothing, visits, tmp_path, nothing, nothing, nothing, coach)
+    desk = Desk(HERON, nothing, visits, tmp_path, nothing, nothing, nothing, nothing, coach=coach)
     coach.follow(seen(visit))
     with pytest.raises(ActionRefusedError):
         desk.act("start")  # pressed twice, or with no sample there
