@@ -34,8 +34,8 @@ _CUT_SPEED: Final = 4.0
 """Degrees/s: at the turn itself the arm is slower, even rushed."""
 _CUT_SAMPLES: Final = 10
 _EDGE_SAMPLES: Final = 4
-"""Speed at a cut is taken over so many, without the very last: a filter leaves them their noise,
-for nothing is known of what came after."""
+"""Speed at a cut is taken over so many, without those at the very edge: a filter leaves them their
+noise, for nothing is known of what lies beyond."""
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,9 @@ def _repetitions(angle: Array, turns: list[int], values: Array, offset: int) -> 
     found: list[Repetition] = []
     for index in range(len(turns) - 2):
         bottom, top, next_bottom = turns[index : index + 3]
-        if angle[top] > angle[bottom] or _cut_off(values, next_bottom - offset):
+        if angle[top] > angle[bottom]:
+            continue
+        if _cut_in(values, bottom - offset) or _cut_off(values, next_bottom - offset):
             continue
         start, up = _phase(angle, speed, offset, bottom, top)
         down, end = _phase(angle, speed, offset, top, next_bottom)
@@ -157,12 +159,24 @@ def _repetitions(angle: Array, turns: list[int], values: Array, offset: int) -> 
     return found
 
 
+def _cut_in(values: Array, bottom: int) -> bool:
+    """The samples begin (after a restart, a lost link) while the arm moves up already."""
+    if bottom > _COARSE:
+        return False
+    return _speed(values[_EDGE_SAMPLES : _EDGE_SAMPLES + _CUT_SAMPLES]) < -_CUT_SPEED
+
+
 def _cut_off(values: Array, bottom: int) -> bool:
     """The samples end (a restart, the end of the recording) while the arm still moves down."""
     if bottom < len(values) - 1 - _COARSE:
         return False
     last = values[-_CUT_SAMPLES - _EDGE_SAMPLES : -_EDGE_SAMPLES]
-    return len(last) < 2 or float(last[-1] - last[0]) * GRID_HZ / (len(last) - 1) > _CUT_SPEED
+    return len(last) < 2 or _speed(last) > _CUT_SPEED
+
+
+def _speed(values: Array) -> float:
+    """Degrees/s from the first to the last."""
+    return float(values[-1] - values[0]) * GRID_HZ / (len(values) - 1)
 
 
 def _phase(angle: Array, speed: Array, offset: int, first: int, last: int) -> tuple[int, int]:

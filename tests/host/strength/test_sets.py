@@ -65,6 +65,15 @@ def test_a_repetition_that_the_samples_cut_off_is_none(cut_seconds: float) -> No
     assert len(find_repetitions(found, 50.0, LOAD_NM)) == (1 if cut_seconds < 7.0 else 2)
 
 
+@pytest.mark.parametrize("begin_seconds", [1.0, 2.4, 3.0, 3.4, 4.5, 7.0, 9.4, 10.2, 10.8, 11.2])
+def test_a_repetition_that_the_samples_come_into_late_is_none(begin_seconds: float) -> None:
+    whole = repetitions(2, reach=50.0)  # ways up begin at 2.0 and 9.8 s
+    part = slice(round(begin_seconds * GRID_HZ), None)
+    found = signals(whole.degrees[part], whole.torque[part])
+    left = sum(begin_seconds < at for at in (2.0, 9.8))
+    assert len(find_repetitions(found, 50.0, LOAD_NM)) == left
+
+
 def test_fidgeting_and_led_movement_are_no_repetitions() -> None:
     assert find_repetitions(repetitions(5, reach=6.0), 50.0, LOAD_NM) == []
     led = repetitions(5)

@@ -38,15 +38,25 @@ def action_row(bench: Bench, step: StepView) -> None:
             button("Next step", guarded(lambda: _next(bench, current)), "main", key="next")
         for name in sorted(step.actions, key=lambda name: name != main):
             button(
-                NAMES.get(name, name.replace("_", " ")),
+                _name(name),
                 guarded(lambda name=name: _act(bench, current, name)),
                 "main" if name == main else "quiet",
                 key="next" if name == main else "back" if name == "undo_effort" else "",
             )
 
 
+def _name(action: str) -> str:
+    return NAMES.get(action, action.replace("_", " "))
+
+
 def _act(bench: Bench, step: int | None, action: str) -> None:
     _still(bench, step)
+    view = bench.desk.visits.view
+    if view is not None and view.step is not None and action not in view.step.actions:
+        raise ActionRefusedError(
+            f"“{_name(action)}” came too late: {view.step.title} is {view.step.state.value}.",
+            "Look, and press what is offered now.",
+        )
     bench.desk.act(action)
 
 

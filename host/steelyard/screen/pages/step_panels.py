@@ -113,8 +113,8 @@ def _balance_lines(step: BalanceView) -> Lines:
 
 
 def _isometric_lines(step: IsometricView) -> Lines:
-    if step.state is StepState.READY:  # the stations are planned further down
-        return {}
+    if step.state not in (StepState.RUNNING, StepState.INTERRUPTED):
+        return {}  # the stations, planned or done, stand further down
     left = step.phase_seconds_left
     away = step.off_station_degrees
     return {
@@ -216,7 +216,7 @@ def _set(bench: Bench, step: SetView) -> None:
                 f"{_or_dash(one.concentric_seconds, '.1f')} / "
                 f"{_or_dash(one.eccentric_seconds, '.1f')} s",
                 _shown(one.peak_torque),
-                "; ".join(one.texts) if one.faults else "good",
+                "; ".join(map("{} ({})".format, one.faults, one.texts)) or "good",
             ]
             for one in step.repetitions
         ]
