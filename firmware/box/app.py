@@ -22,7 +22,7 @@ from box.signals import Signals
 from box.transmitter import Transmitter
 from box.wire import EVENT_KIND_BUTTON_PRESSED, EVENT_KIND_BUTTON_RELEASED, NO_CHANNEL
 
-_BUTTON_PERIOD_US = 10000
+_TICK_PERIOD_US = 10000
 
 
 class App:
@@ -75,10 +75,8 @@ class App:
             self._memory,
             clock,
         )
-        self._button_timer = Periodic(clock, _BUTTON_PERIOD_US)
+        self._tick_timer = Periodic(clock, _TICK_PERIOD_US)
         self._status_timer = Periodic(clock, self._settings.status_period_ms * 1000)
-        self._timers = list(self._sampler.timers)
-        self._timers += [self._button_timer, self._status_timer]
         self._signals = Signals(board.lamp, board.buzzer)
         self._wake = clock.ticks_us()
         self._sampler.start(self._settings)
@@ -92,13 +90,14 @@ class App:
         if self._ticks_diff(now, self._wake) >= 0:
             self._do_timed(now)
             done = True
+        if self._transmitter.pump() or done:
+            return True
+        # Requests can wait for a turn without samples, or else for the next tick.
         if self._requests.poll():
-            done = True
-        if self._transmitter.pump():
-            done = True
-        if not done:
-            self._memory.tidy(now)
-        return done
+            return True
+        if self._memory.due:
+            self._memory.tidy()
+        return False
 
     def idle_us(self):
         """Microseconds until the next timed work, if no conversion or byte comes before."""
@@ -109,27 +108,23 @@ class App:
         return max(wait_us, 0)
 
     def _do_timed(self, now):
-        self._sampler.poll_angles(now)
-        if self._button_timer.due(now):
-            self._look_at_button(now)
-            self._signals.poll(self._sampler.overloaded())
+        wait_us = min(self._sampler.poll_angles(now), _TICK_PERIOD_US)
+        self._wake = self._ticks_add(now, max(wait_us, 0))
+        if self._tick_timer.due(now):
+            self._tick(now)
+
+    def _tick(self, now):
+        """What is worth a look 100 times a second."""
+        self._requests.poll()
+        self._look_at_button(now)
+        self._signals.poll(self._sampler.overloaded())
         if self._status_timer.due(now):
             self._status_owed = True
             self._signals.beat(self._sampler.streaming)
         if self._status_owed:
             self._status_owed = not self._heartbeat.beat()
         self._self_test.poll()
-        self._wake = self._next_wake(now)
-
-    def _next_wake(self, now):
-        nearest_us = _BUTTON_PERIOD_US
-        wake = self._ticks_add(now, nearest_us)
-        for timer in self._timers:
-            wait_us = self._ticks_diff(timer.next_us, now)
-            if wait_us < nearest_us:
-                nearest_us = wait_us
-                wake = timer.next_us
-        return wake
+        self._memory.look_at_clock(now)
 
     def _look_at_button(self, now):
         button = self._board.button

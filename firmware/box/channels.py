@@ -39,7 +39,7 @@ _NO_LIMIT = 1 << 29  # more than any counts
 class AngleChannel:
     """Reads an angle sensor at its rate and remembers the last sound reading.
 
-    `poll(now)`: take a reading if one is due; True when it was.
+    `take(None)`: take a reading; `timer` says when one is due.
     `known`: there is a sound reading, `good_counts` of `good_ticks_us`, and it
     is not stale.
     """
@@ -59,7 +59,7 @@ class AngleChannel:
         self._ticks_us = clock.ticks_us
         work = self._work(boot_id, queue.claim, clock.ticks_diff)
         next(work)
-        self.poll = work.send
+        self.take = work.send
 
     def configure(self, rate_millihertz):
         self.timer.restart(self._ticks_us(), 1000000000 // rate_millihertz)
@@ -69,14 +69,9 @@ class AngleChannel:
         driver = self.driver
         read = driver.read
         watch = self.watch
-        is_due = self.timer.due
         clock_us = self._ticks_us
-        taken = False
         while True:
-            now = yield taken
-            taken = is_due(now)
-            if not taken:
-                continue
+            yield
             ticks_us = clock_us()
             read(ticks_us)
             counts = driver.counts
@@ -117,7 +112,7 @@ class AngleChannel:
 class LoadChannel:
     """Takes each conversion of a bridge amplifier, with the arm angle of that moment.
 
-    `poll(now)`: take the conversion if one is ready; True when there was one.
+    `is_ready(now)`: True when there is one, or news of none; then `take(None)` it.
     """
 
     def __init__(self, index, facts, angle, button, boot_id, queue, events, clock):
@@ -127,6 +122,7 @@ class LoadChannel:
         self.streaming = False
         self.conversions_total = 0
         self.sequence = 0
+        self.is_ready = facts.driver.poll
         self.watch = FaultWatch(events, index)
         self._overload_counts = facts.default_overload_counts
         self._angle = angle
@@ -134,7 +130,7 @@ class LoadChannel:
         self._ticks_diff = clock.ticks_diff
         work = self._work(boot_id, queue.claim, button)
         next(work)
-        self.poll = work.send
+        self.take = work.send
 
     def configure(self, gain, overload_counts):
         """Take settings over; `overload_counts` 0: no limit."""
@@ -147,15 +143,10 @@ class LoadChannel:
     def _work(self, boot_id, claim, button):
         index = self.index
         driver = self.driver
-        is_ready = driver.poll
         watch = self.watch
         angle_at = self._angle_at
-        taken = False
         while True:
-            now = yield taken
-            taken = is_ready(now)
-            if not taken:
-                continue
+            yield
             counts = driver.counts
             flags = driver.flags
             ticks_us = driver.ready_ticks_us

@@ -13,22 +13,30 @@ _PERIOD_US = 20000000
 
 
 class Memory:
-    """`free_bytes`: after the newest collection, so without garbage; 0 where it is not known."""
+    """`free_bytes`: after the newest collection, so without garbage; 0 where it is not known.
+
+    `due`: there is work to do in an idle turn.
+    """
 
     def __init__(self, board, clock):
         self._collect = board.collect_garbage
         self._weigh = board.heap_free_bytes
         self._timer = Periodic(clock, _PERIOD_US)
         self._timer.restart(clock.ticks_us(), _PERIOD_US)
-        self._weighing_due = False
+        self._collected = False
+        self.due = False
         self._collect()
         self.free_bytes = self._weigh()
 
-    def tidy(self, now):
-        """Called when there is nothing else to do."""
-        if self._weighing_due:
-            self._weighing_due = False
+    def look_at_clock(self, now):
+        if self._timer.due(now):
+            self.due = True
+
+    def tidy(self):
+        """One of the two."""
+        if self._collected:
             self.free_bytes = self._weigh()
-        elif self._timer.due(now):
+            self.due = False
+        else:
             self._collect()
-            self._weighing_due = True
+        self._collected = not self._collected

@@ -90,7 +90,8 @@ class Requests:
 
     def poll(self):
         """Read and answer one request; True when there was one."""
-        if not self._outbox.has_room(ANSWER_SLOTS):
+        outbox = self._outbox
+        if outbox.capacity - outbox.count < ANSWER_SLOTS:
             return False
         size = self._inbox.poll()
         if not size:

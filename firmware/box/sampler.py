@@ -12,13 +12,12 @@ class Sampler:
         self.channels = [None] * len(board.channels)
         self.loads = []
         self.angles = []
-        self.timers = []  # of the angles
+        self._ticks_diff = clock.ticks_diff
         for index, facts in enumerate(board.channels):
             if not facts.is_load:
                 angle = AngleChannel(index, facts, board.boot_id, queue, events, clock)
                 self.channels[index] = angle
                 self.angles.append(angle)
-                self.timers.append(angle.timer)
         for index, facts in enumerate(board.channels):
             if facts.is_load:
                 carried = None
@@ -53,14 +52,22 @@ class Sampler:
         """Take every conversion that is ready; True when there was one."""
         taken = False
         for load in self.loads:
-            if load.poll(now):
+            if load.is_ready(now):
+                load.take(None)
                 taken = True
         return taken
 
     def poll_angles(self, now):
-        """Take every angle reading that is due."""
+        """Take every angle reading that is due; microseconds until the next one is."""
+        shortest = _LONG_US
         for angle in self.angles:
-            angle.poll(now)
+            timer = angle.timer
+            if timer.due(now):
+                angle.take(None)
+            wait_us = self._ticks_diff(timer.next_us, now)
+            if wait_us < shortest:
+                shortest = wait_us
+        return shortest
 
     def overloaded(self):
         """True while some force channel is beyond its limit."""
