@@ -46,8 +46,8 @@ def told(where: str) -> Iterator[None]:
         reason = str(error.orig).strip().splitlines()[0] if error.orig else str(error)
         raise CatalogueError(
             f"The catalogue {_shown(where)} refused: {reason}.",
-            "Is the server running, may this user write there, is the disk full? Entering can be"
-            " repeated without harm.",
+            ("Is the server running, may" if "://" in where else "May")
+            + " this user write there, is the disk full? Entering can be repeated without harm.",
         ) from error
     except SQLAlchemyError as error:
         raise CatalogueError(f"The catalogue {_shown(where)} refused: {error}.") from error

@@ -73,6 +73,7 @@ def add(
     """
     from steelyard.publish.addresses import checked_site
 
+    site = checked_site(site)
     with _opened(where) as opened:
         from steelyard.catalogue.catalogue import recording_paths
 
@@ -82,7 +83,7 @@ def add(
         with progress_bar("entering", quiet=as_json) as progress:
             for number, path in enumerate(paths):
                 try:
-                    new = _enter(opened, path, checked_site(site), archive)
+                    new = _enter(opened, path, site, archive)
                     counts["entered" if new else "known"] += 1
                 except SteelyardError as error:
                     failures.append(str(error))
