@@ -1,6 +1,7 @@
 """Loads that show what the broker stands, each part in a process of its own.
 
-Used by the bench; tests run the same parts at a smaller size.
+Boxes, brokers and consumers share no interpreter.  That neither boxes nor consumers are
+what is measured can be seen from what they used and how late the boxes sent.
 """
 
 from __future__ import annotations
@@ -15,7 +16,10 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
+
+from steelyard.recording.validator import validate
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[2]
@@ -49,7 +53,10 @@ def boxes(count: int, rate_hz: float, period_seconds: float) -> Iterator[tuple[l
         finally:
             if process.stdin is not None:
                 process.stdin.close()
-            used.update(_line(process))
+            sent = _line(process)
+            used["boxes_late_ms"] = sent["late_seconds"] * 1000
+            used["boxes_cpu_seconds"] = sent["cpu_seconds"]
+            used["overflows_total"] = sent["overflows_total"]
 
 
 class SlowConsumer(threading.Thread):
@@ -104,9 +111,10 @@ print(json.dumps(late[int(0.99 * len(late))] * 1000))
 
 
 def fifty_consumers(seconds: float = 40.0) -> dict[str, Any]:
-    """One box at 300 frames a second, 50 good consumers, one slow, one dead."""
-    with boxes(1, 300, 1 / 300) as (numbers, _):
-        broker = _start("many_brokers.py", seconds, 0.004, f"socket://127.0.0.1:{numbers[0]}")
+    """One box at 300 frames a second, recorded, 50 good consumers, one slow, one dead."""
+    with boxes(1, 300, 1 / 300) as (numbers, used), TemporaryDirectory() as folder:
+        port = f"socket://127.0.0.1:{numbers[0]}"
+        broker = _start("many_brokers.py", seconds, 0.004, folder, port)
         with broker:
             number = _line(broker)[0]
             slow, dead = SlowConsumer(number, 3000), SlowConsumer(number, 0)
@@ -120,14 +128,18 @@ def fifty_consumers(seconds: float = 40.0) -> dict[str, Any]:
             told = slow.told_missed()
             dead.told_missed(0.0)
             usage = _line(broker)
-    return {**result, **usage, "slow_told": told}
+        report = validate(Path(folder) / "box-0.steelyard")
+        recorded = report.channels[0]
+        result["recorded_total"] = recorded.samples_total
+        result["recording_lost_total"] = recorded.missing_total + report.frames_bad_total
+    return {**result, **usage, **used, "slow_told": told}
 
 
 def two_hundred_boxes(seconds: float = 24.0) -> dict[str, Any]:
     """200 boxes at 300 frames a second each, on two broker processes, all consumed."""
     with boxes(200, 300, 0.02) as (numbers, used):
         ports = [f"socket://127.0.0.1:{number}" for number in numbers]
-        brokers = [_start("many_brokers.py", seconds, 0.2, *ports[half::2]) for half in (0, 1)]
+        brokers = [_start("many_brokers.py", seconds, 0.2, "-", *ports[half::2]) for half in (0, 1)]
         serving = [number for broker in brokers for number in _line(broker)]
         listening = seconds - 6
         good = _start("listeners.py", listening, *(f"lines:{number}:1" for number in serving))

@@ -127,7 +127,7 @@ def summary(tallies: list[Tally]) -> dict[str, Any]:
         "median_ms": statistics.median(delays),
         "p99_ms": delays[int(0.99 * len(delays))],
         "worst_ms": delays[-1],
-        "cpu_seconds": time.process_time(),
+        "consumers_cpu_seconds": time.process_time(),
     }
 
 

@@ -1,7 +1,8 @@
 """Brokers of many boxes in one process, as on a machine that collects a chain of practices.
 
-As a program: ``python many_brokers.py SECONDS GATHER PORT...`` prints where each
-serves JSON lines, serves, then prints what it cost.
+As a program: ``python many_brokers.py SECONDS GATHER FOLDER PORT...`` prints where each
+serves JSON lines, serves, then prints what it cost.  FOLDER: each also records there; ``-``:
+none does.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from pathlib import Path
 
 from steelyard.publish import BoxSource, Broker, Servers
 from steelyard.publish.promptness import be_prompt
+from steelyard.publish.recording_desk import RecordingOrder
+from steelyard.recording.file_format import Subject
 
 
 def memory_mb(name: str) -> float:
@@ -24,16 +27,22 @@ def memory_mb(name: str) -> float:
     return 0.0
 
 
-async def serve(seconds: float, gather_seconds: float, ports: list[str]) -> None:
+async def serve(
+    seconds: float, gather_seconds: float, folder: Path | None, ports: list[str]
+) -> None:
     async with contextlib.AsyncExitStack() as stack:
         brokers = [
             Broker(
                 BoxSource(port, gather_seconds=gather_seconds, read_ahead=False),
                 Servers(line_port=0, socket_port=None),
+                recordings=folder,
             )
             for port in ports
         ]
         await asyncio.gather(*(stack.enter_async_context(broker) for broker in brokers))
+        if folder is not None:
+            for number, broker in enumerate(brokers):
+                await broker.desk.start(RecordingOrder(Subject(), name=f"box-{number}"))  # type: ignore[union-attr]
         be_prompt()
         print(json.dumps([broker.line_address[1] for broker in brokers]), flush=True)  # type: ignore[index]
         # Half of the time to settle, then memory may not grow any more.
@@ -50,4 +59,5 @@ async def serve(seconds: float, gather_seconds: float, ports: list[str]) -> None
 
 
 if __name__ == "__main__":
-    asyncio.run(serve(float(sys.argv[1]), float(sys.argv[2]), sys.argv[3:]))
+    recordings = None if sys.argv[3] == "-" else Path(sys.argv[3])
+    asyncio.run(serve(float(sys.argv[1]), float(sys.argv[2]), recordings, sys.argv[4:]))
