@@ -103,8 +103,9 @@ def daily_check(
     ways = [point.direction for point in points]
     if masses != [False, True, False] or ways[2] is not Direction.DOWN:
         raise ReadingsFileError(
-            f"A check has three readings, not these {len(points)}.",
-            "Read without load, with the weight, and without load again.",
+            "A check is three readings, without load, with one weight, and without load again; "
+            f"these {len(points)} are not.",
+            "Take the check again; for several loads ask for --as-found or --as-left.",
         )
     found = compare(calibration, points, conditions, weights)
     span = abs(quantity_of(calibration).sensitivity * quantity_of(calibration).high)

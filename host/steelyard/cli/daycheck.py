@@ -112,9 +112,13 @@ def daycheck(
         read = ReadingsFile(taken.points, weights)
     points, known = read.points, dict(read.weights)
     conditions = replace(
-        quantity_of(calibration).force.conditions, taken_at=now_text(), operator=operator
+        quantity_of(calibration).force.conditions,
+        taken_at=now_text(),
+        operator=operator or read.conditions.operator,
     )
     if as_found or as_left:
+        read_at = read.conditions.taken_at or conditions.taken_at
+        conditions = replace(conditions, taken_at=read_at)
         act = Act.AS_FOUND if as_found else Act.AS_LEFT
         _compare(register, calibration, act, points, conditions, known, as_json)
     else:
@@ -176,7 +180,7 @@ def _compare(
 ) -> None:
     found = compare(calibration, points, conditions, weights)
     who = conditions.operator
-    register.add(act, conditions.taken_at, who, calibration.calibration_id, found.as_plain())
+    register.add(act, now_text(), who, calibration.calibration_id, found.as_plain())
     if as_json:
         write_json(found.as_plain())
     else:

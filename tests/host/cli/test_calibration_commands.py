@@ -10,6 +10,7 @@ import statistics
 import subprocess
 import sys
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -272,6 +273,34 @@ def test_as_left_from_a_file(calibrated: Path) -> None:
     done = run(*words, folder=calibrated)
     assert done.returncode == 0, done.stdout
     assert "9 of 9 readings within" in done.stdout
+
+
+def test_kept_readings_are_checked_against_their_own_channel_and_day(calibrated: Path) -> None:
+    box = {"box_id": BOX[1], "channel": 0, "sensor_serial": "LC-0042", "gain": 128, "firmware": ""}
+    names = ("run", "direction", "mass_kg", "counts_mean", "counts_standard_error", "sample_count")
+    read = [dict(zip(names, row, strict=True)) for row in rows(runs=1)[:3]]
+    at = (datetime.now(UTC) + timedelta(hours=1)).isoformat(timespec="seconds")
+    path = calibrated / "kept.readings.json"
+    words = ("daycheck", "--as-found", "--readings", str(path))
+    for sensor, code in (("LC-0042", 0), ("LC-0099", 1)):
+        content = {"points": read, "box": {**box, "sensor_serial": sensor},
+                   "conditions": {"taken_at": at, "operator": "T-3"}}  # fmt: skip
+        path.write_text(json.dumps(content), encoding="utf-8")
+        done = run(*words, folder=calibrated)
+        assert done.returncode == code, done.stderr
+    assert "sensor LC-0042 (here: LC-0099)" in done.stderr
+    (entry,) = [
+        each
+        for each in json.loads(run("history", "--json", folder=calibrated).stdout)[0]["entries"]
+        if each["act"] == "as found"
+    ]
+    assert (entry["by"], entry["content"]["taken_at"]) == ("T-3", at)
+    assert entry["at"] < at  # written down now, read at the time that the file says
+    one = run("daycheck", "--readings", str(path), "--channel", "1", folder=calibrated)
+    assert one.returncode == 1
+    assert "channel 0 (here: 1)" in one.stderr
+    check = run(*words[:1], *words[2:], folder=calibrated)
+    assert check.returncode == 1
 
 
 def test_nothing_to_check_against(tmp_path: Path) -> None:
