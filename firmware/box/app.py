@@ -92,7 +92,7 @@ class App:
             done = True
         if self._transmitter.pump() or done:
             return True
-        # Requests can wait for a turn without samples, or else for the next tick.
+        # Requests wait for a turn without samples; if there is none, for the next status.
         if self._requests.poll():
             return True
         if self._memory.due:
@@ -115,16 +115,17 @@ class App:
 
     def _tick(self, now):
         """What is worth a look 100 times a second."""
-        self._requests.poll()
         self._look_at_button(now)
         self._signals.poll(self._sampler.overloaded())
         if self._status_timer.due(now):
             self._status_owed = True
             self._signals.beat(self._sampler.streaming)
+            self._memory.look_at_clock(now)
+            self._requests.poll()
         if self._status_owed:
             self._status_owed = not self._heartbeat.beat()
-        self._self_test.poll()
-        self._memory.look_at_clock(now)
+        if self._self_test.running:
+            self._self_test.poll()
 
     def _look_at_button(self, now):
         button = self._board.button

@@ -4,8 +4,8 @@ This is the sampling path: from here to the queue nothing allocates memory.
 
 Why coroutines: on the microcontroller a call whose variables and arguments
 need more than eleven words borrows its frame from the heap, and finding room
-there takes as long as the work itself.  A coroutine borrows its frame once, and
-what it works with stands ready in it.
+there takes as long as the work itself (tests/micropython/test_frames.py).  A
+coroutine borrows its frame once, and what it works with stands ready in it.
 
 Why the samples are packed here and not by `box.wire`: so many arguments would
 cost one more frame.  Nothing can wrap: a sequence is masked, ticks are below
@@ -39,7 +39,6 @@ _NO_LIMIT = 1 << 29  # more than any counts
 class AngleChannel:
     """Reads an angle sensor at its rate and remembers the last sound reading.
 
-    `take(None)`: take a reading; `timer` says when one is due.
     `known`: there is a sound reading, `good_counts` of `good_ticks_us`, and it
     is not stale.
     """
@@ -55,14 +54,25 @@ class AngleChannel:
         self.good_ticks_us = 0
         self.sequence = 0
         self.watch = FaultWatch(events, index)
-        self.timer = Periodic(clock, 1000000000 // facts.nominal_rate_millihertz)
+        self._timer = Periodic(clock, 1000000000 // facts.nominal_rate_millihertz)
         self._ticks_us = clock.ticks_us
+        self._ticks_diff = clock.ticks_diff
         work = self._work(boot_id, queue.claim, clock.ticks_diff)
         next(work)
-        self.take = work.send
+        self._take = work.send
 
     def configure(self, rate_millihertz):
-        self.timer.restart(self._ticks_us(), 1000000000 // rate_millihertz)
+        self._timer.restart(self._ticks_us(), 1000000000 // rate_millihertz)
+
+    def poll(self, now):
+        """Take a reading if one is due; microseconds until the next one is."""
+        timer = self._timer
+        wait_us = self._ticks_diff(timer.next_us, now)
+        if wait_us <= 0:
+            timer.due(now)
+            self._take(None)
+            wait_us = self._ticks_diff(timer.next_us, now)
+        return wait_us
 
     def _work(self, boot_id, claim, ticks_diff):
         index = self.index

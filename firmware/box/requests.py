@@ -94,14 +94,17 @@ class Requests:
         if outbox.capacity - outbox.count < ANSWER_SLOTS:
             return False
         size = self._inbox.poll()
-        if not size:
-            return False
+        if size:
+            self._answer(size)
+        return size > 0
+
+    def _answer(self, size):
         frame = self._inbox.frame
         request_id = frame[1]
         if request_id in self._answers:
             if size != REQUEST_BYTES[request_id]:
                 self._inbox.refuse(size)  # a known id of the wrong length is corrupt
-                return True
+                return
             self.requests_total += 1
             unpack, answer = self._answers[request_id]
             answer(*unpack(frame, 1))
@@ -115,7 +118,6 @@ class Requests:
             # Not a request at all, perhaps our own frames echoed by a loop in
             # the wiring: answering would feed the loop.
             self._inbox.refuse(size)
-        return True
 
     def _reply(self, correlation_id, request_id, outcome, detail=0):
         outbox = self._outbox

@@ -12,7 +12,7 @@ class Sampler:
         self.channels = [None] * len(board.channels)
         self.loads = []
         self.angles = []
-        self._ticks_diff = clock.ticks_diff
+        self._shortest_us = _LONG_US
         for index, facts in enumerate(board.channels):
             if not facts.is_load:
                 angle = AngleChannel(index, facts, board.boot_id, queue, events, clock)
@@ -59,15 +59,12 @@ class Sampler:
 
     def poll_angles(self, now):
         """Take every angle reading that is due; microseconds until the next one is."""
-        shortest = _LONG_US
+        self._shortest_us = _LONG_US
         for angle in self.angles:
-            timer = angle.timer
-            if timer.due(now):
-                angle.take(None)
-            wait_us = self._ticks_diff(timer.next_us, now)
-            if wait_us < shortest:
-                shortest = wait_us
-        return shortest
+            wait_us = angle.poll(now)
+            if wait_us < self._shortest_us:
+                self._shortest_us = wait_us
+        return self._shortest_us
 
     def overloaded(self):
         """True while some force channel is beyond its limit."""

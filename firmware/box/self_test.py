@@ -152,9 +152,7 @@ class SelfTest:
         return True
 
     def poll(self):
-        """Finish the test when its time is up; one result each call."""
-        if not self.running:
-            return
+        """While `running`: finish the test when its time is up; one result each call."""
         if self._channels[0].tally is not None:
             if self._clock.ticks_diff(self._clock.ticks_ms(), self._ends_ms) < 0:
                 return

@@ -63,21 +63,15 @@ class As5600:
                 return  # still pausing: the last sample's bus error stands
             if self._failures >= _FREE_AFTER_FAILURES:
                 self._bus.free()
-        burst = self._burst
         try:
-            self._bus.read_into(ADDRESS, _STATUS, burst)
+            self._bus.read_into(ADDRESS, _STATUS, self._burst)
             if not self._until_gain:
                 self._read_gain()
         except OSError:
             self._fail(now)
             return
         self._until_gain -= 1
-        status = burst[0]
-        self.sensor_status = status
-        self.counts = (burst[1] & 0x0F) << 8 | burst[2]
-        self.flags = 0
-        if status & _MAGNET != _MAGNET_DETECTED:
-            self._judge_magnet(status)
+        self._accept(self._burst)
 
     def _read_gain(self):
         """Now and then, and after every fault."""
@@ -89,6 +83,14 @@ class As5600:
         self._lines_tell = not self._bus.held()
         self._failures = 0
         self._pause_us = _FIRST_PAUSE_US
+
+    def _accept(self, burst):
+        status = burst[0]
+        self.sensor_status = status
+        self.counts = (burst[1] & 0x0F) << 8 | burst[2]
+        self.flags = 0
+        if status & _MAGNET != _MAGNET_DETECTED:
+            self._judge_magnet(status)
 
     def _judge_magnet(self, status):
         if not status & _MAGNET_DETECTED:

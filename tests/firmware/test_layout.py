@@ -41,6 +41,15 @@ def test_imports(path: Path) -> None:
         assert not imported & _HARDWARE  # pins, clock and port are handed in
 
 
+def test_no_class_has_a_property() -> None:
+    """One would make each assignment to an attribute of its objects 26 us dearer on the RP2040."""
+    for path in _FILES:
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.ClassDef):
+                for item in node.body:
+                    assert not (isinstance(item, ast.FunctionDef) and item.decorator_list), path
+
+
 def test_there_is_no_module_level_state_in_the_box() -> None:
     for path in _FILES:
         for node in ast.parse(path.read_text()).body:

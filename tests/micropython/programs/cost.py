@@ -1,19 +1,21 @@
 """Print what the firmware's work costs, in steps of an empty loop of this same machine, as JSON.
 
-`second`: all that the main loop does in a second of the fastest stream.  The
-others are parts of it.  The stand-ins' own cost is measured alone and taken off.
+`second`: all that the main loop does in a second of the fastest stream, without
+the turns in which it finds nothing to do.  The others are parts of it.  The
+stand-ins' own cost is measured alone and taken off.
 Every slice of work is timed next to a slice of the empty loop, and the least of
 many counts: others share the computer.  The ticks are processor time and step
 by a millisecond, hence slices of some tens.
 """
 
-import gc
 import json
 import time
 
 import quiet_parts
 import quiet_pio_parts
 from box.app import App
+from box.seal import seal
+from box.wire import LOAD_SAMPLE_BYTES
 
 ROUNDS = ARGUMENTS["rounds"]  # noqa: F821 - set by vm.mjs
 SLICES = ARGUMENTS["slices"]  # noqa: F821
@@ -54,27 +56,7 @@ class Box:
 
     def second(self, seconds):
         """Both amplifiers at 94 a second, the angles at 200 and 20, a host that reads."""
-        clock = self.clock
-        step = self.app.step
-        first, second = self.amplifiers
-        ticks_diff = time.ticks_diff
-        next_first = (clock.now + 100) & _MASK
-        next_second = (clock.now + 4000) & _MASK
-        left_us = seconds * 1000000
-        while left_us > 0:
-            now = clock.now
-            wait_us = max(ticks_diff(self.app._wake, now), 0)
-            wait_us = min(wait_us, ticks_diff(next_first, now), ticks_diff(next_second, now))
-            clock.now = (now + wait_us) & _MASK
-            left_us -= wait_us
-            if clock.now == next_first:
-                next_first = (next_first + _LOAD_PERIOD_US) & _MASK
-                first.convert(123456)
-            if clock.now == next_second:
-                next_second = (next_second + _LOAD_PERIOD_US) & _MASK
-                second.convert(123456)
-            while step():
-                pass
+        self.idle_turns = run(self.clock, self.app, self.amplifiers, seconds)
 
     def convert(self, rounds):
         """A word into the FIFO and the interrupt; the main loop takes it into the queue."""
@@ -91,10 +73,10 @@ class Box:
 
     def read_angle(self, rounds):
         clock = self.clock
-        take = self.sampler.angles[0].take
+        poll = self.sampler.angles[0].poll
         for _ in range(rounds):
             clock.now = (clock.now + 5000) & _MASK
-            take(None)
+            poll(clock.now)
 
     def send(self, rounds):
         """Seal a sample that is there already, and hand it to the port."""
@@ -103,6 +85,14 @@ class Box:
         for _ in range(rounds):
             queue.count = 1
             pump()
+
+    def seal(self, rounds):
+        """What a port with machine code does in machine code."""
+        queue = self.transmitter._queue
+        slot = queue._slots[0]
+        content = queue._contents[0]
+        for _ in range(rounds):
+            seal(slot, content, LOAD_SAMPLE_BYTES)
 
     def beat(self, rounds):
         """A status, posted and not sent."""
@@ -120,19 +110,64 @@ class Box:
             step()
 
 
-class SilentPart:
-    """The stand-ins' own cost: the word without an interrupt, taken out again."""
+class SilentAmplifier:
+    """Words without an interrupt, taken out again."""
 
     def __init__(self):
-        self.machine = quiet_pio_parts.quiet_rp2.StateMachine(0, None)
-        self.amplifier = quiet_pio_parts.QuietPioAmplifier(self.machine)
+        self._machine = quiet_pio_parts.quiet_rp2.StateMachine(0, None)
+        self._convert = quiet_pio_parts.QuietPioAmplifier(self._machine).convert
 
-    def convert(self, rounds):
-        convert = self.amplifier.convert
-        machine = self.machine
+    def convert(self, word):
+        self._convert(word)
+        self._machine._count = 0
+
+    def convert_often(self, rounds):
+        convert = self.convert
         for _ in range(rounds):
             convert(123456)
-            machine._count = 0
+
+
+class NoApp:
+    """Wants to be woken as often as the box and does nothing."""
+
+    def __init__(self):
+        self.clock = Clock()
+        self.amplifiers = (SilentAmplifier(), SilentAmplifier())
+        self._wake = 0
+
+    def step(self):
+        self._wake = (self.clock.now + 5000) & _MASK
+        return False
+
+    def second(self, seconds):
+        run(self.clock, self, self.amplifiers, seconds)
+
+
+def run(clock, app, amplifiers, seconds):
+    """Let time pass from one event to the next; how often `step` found nothing to do."""
+    step = app.step
+    first, second = amplifiers
+    ticks_diff = time.ticks_diff
+    next_first = (clock.now + 100) & _MASK
+    next_second = (clock.now + 4000) & _MASK
+    left_us = seconds * 1000000
+    idle_turns = 0
+    while left_us > 0:
+        now = clock.now
+        wait_us = max(ticks_diff(app._wake, now), 0)
+        wait_us = min(wait_us, ticks_diff(next_first, now), ticks_diff(next_second, now))
+        clock.now = (now + wait_us) & _MASK
+        left_us -= wait_us
+        if clock.now == next_first:
+            next_first = (next_first + _LOAD_PERIOD_US) & _MASK
+            first.convert(123456)
+        if clock.now == next_second:
+            next_second = (next_second + _LOAD_PERIOD_US) & _MASK
+            second.convert(123456)
+        while step():
+            pass
+        idle_turns += 1
+    return idle_turns
 
 
 def empty(rounds):
@@ -157,15 +192,20 @@ def steps(work, rounds):
     return cost / min(before, microseconds(empty, _EMPTY_TIMES * ROUNDS))
 
 
-part = steps(SilentPart().convert, ROUNDS)
-gc.collect()
+SECONDS = max(1, ROUNDS // 1000)
+box = Box()
+idle_turn = steps(Box().look_around, ROUNDS)
+schedule = steps(NoApp().second, SECONDS)
+second = steps(box.second, SECONDS)
+part = steps(SilentAmplifier().convert_often, ROUNDS)
 # Each on a box of its own: the clock of one must not run half its period ahead of another.
 found = {
-    "second": steps(Box().second, max(1, ROUNDS // 1000)) - 188 * part,
+    "second": second - schedule - box.idle_turns / SECONDS * idle_turn,
     "load_sample": steps(Box().convert, ROUNDS) - part,
     "angle_sample": steps(Box().read_angle, ROUNDS),
     "frame": steps(Box().send, ROUNDS),
+    "seal": steps(Box().seal, ROUNDS),
     "status": steps(Box().beat, ROUNDS // 10),
-    "idle_turn": steps(Box().look_around, ROUNDS),
+    "idle_turn": idle_turn,
 }
 print(json.dumps({"steps": found}))
