@@ -7,12 +7,14 @@ from box.wire import (
     NO_CHANNEL,
     SETTING_KEY_ANGLE_RATE_MILLIHERTZ,
     SETTING_KEY_BOX_NAME,
+    SETTING_KEY_DAMAGED_TOTAL,
     SETTING_KEY_LOAD_GAIN,
     SETTING_KEY_OVERLOAD_COUNTS,
     SETTING_KEY_SENSOR_SERIAL,
     SETTING_KEY_STATUS_PERIOD_MS,
 )
 
+_OF_THE_BOX = (SETTING_KEY_BOX_NAME, SETTING_KEY_STATUS_PERIOD_MS, SETTING_KEY_DAMAGED_TOTAL)
 _NO_TEXT = bytes(16)
 _BOX_FORMAT = "<H16sI"
 _CHANNEL_FORMAT = "<16siii"
@@ -78,6 +80,8 @@ class Settings:
             return 0, self.sensor_serial[channel]
         if key == SETTING_KEY_STATUS_PERIOD_MS:
             return self.status_period_ms, _NO_TEXT
+        if key == SETTING_KEY_DAMAGED_TOTAL:
+            return self._store.damaged_total, _NO_TEXT
         return self._numbers[key][channel], _NO_TEXT
 
     def write(self, key, channel, number, text):
@@ -86,6 +90,7 @@ class Settings:
         A value already in force is not saved again: a repeated request costs
         the flash nothing.  What cannot be saved is not in force either.
         """
+        _check(key, key != SETTING_KEY_DAMAGED_TOTAL)
         before = self.read(key, channel)
         self._check_value(key, channel, number, text)
         self._set(key, channel, number, text)
@@ -98,7 +103,7 @@ class Settings:
             raise
 
     def _check_place(self, key, channel):
-        if key in (SETTING_KEY_BOX_NAME, SETTING_KEY_STATUS_PERIOD_MS):
+        if key in _OF_THE_BOX:
             _check(channel, channel == NO_CHANNEL)
             return
         _check(key, key == SETTING_KEY_SENSOR_SERIAL or key in self._numbers)

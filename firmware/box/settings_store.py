@@ -16,7 +16,7 @@ _CRC_BYTES = 4
 
 def _open_copy(data):
     """The (counter, payload) of a sound copy, else None."""
-    if data is None or len(data) < _HEADER_BYTES + _CRC_BYTES:
+    if len(data) < _HEADER_BYTES + _CRC_BYTES:
         return None
     magic, counter, length = unpack_from(_HEADER, data, 0)
     end = _HEADER_BYTES + length
@@ -28,26 +28,38 @@ def _open_copy(data):
 
 
 class SettingsStore:
+    """`damaged_total`: copies that `load` found damaged."""
+
     def __init__(self, storage):
         self._storage = storage
         self._counter = 0
         self._next = 0
+        self.damaged_total = 0
 
     def load(self):
         """The newest sound payload, or None when there is none."""
         newest = None
         for index, name in enumerate(_NAMES):
             copy = self._read(name)
-            if copy is not None and (newest is None or copy[0] > self._counter):
+            if copy is None:
+                continue
+            if newest is None or copy[0] > self._counter:
                 self._counter, newest = copy
                 self._next = 1 - index
         return newest
 
     def _read(self, name):
+        """The (counter, payload) of a copy; None when there is none or it is torn: then counted."""
         try:
-            return _open_copy(self._storage.read(name))
+            data = self._storage.read(name)
+            if data is None:
+                return None
+            copy = _open_copy(data)
         except OSError:
-            return None  # a copy that cannot be read is as good as torn: the other one counts
+            copy = None  # a copy that cannot be read is as good as torn: the other one counts
+        if copy is None:
+            self.damaged_total += 1
+        return copy
 
     def save(self, payload):
         """Write `payload` over the older copy and read it back.  Raises OSError."""

@@ -17,7 +17,7 @@ export declare const SampleFlags: Readonly<{ SATURATED_HIGH: 1; SATURATED_LOW: 2
 export declare const ResetCause: Readonly<{ UNKNOWN: 0; POWER_ON: 1; WATCHDOG: 2; SOFT: 3 }>;
 export declare const EventKind: Readonly<{ BUTTON_PRESSED: 1; BUTTON_RELEASED: 2; FAULT_RAISED: 3; FAULT_CLEARED: 4; OVERLOAD_RAISED: 5; OVERLOAD_CLEARED: 6; STREAM_STARTED: 7; STREAM_STOPPED: 8 }>;
 export declare const Outcome: Readonly<{ DONE: 0; UNKNOWN_REQUEST: 1; BAD_ARGUMENT: 2; REFUSED_WHILE_STREAMING: 3; STORAGE_FAILED: 4; NOT_AVAILABLE: 5 }>;
-export declare const SettingKey: Readonly<{ BOX_NAME: 1; SENSOR_SERIAL: 2; ANGLE_RATE_MILLIHERTZ: 3; STATUS_PERIOD_MS: 4; OVERLOAD_COUNTS: 5; LOAD_GAIN: 6 }>;
+export declare const SettingKey: Readonly<{ BOX_NAME: 1; SENSOR_SERIAL: 2; ANGLE_RATE_MILLIHERTZ: 3; STATUS_PERIOD_MS: 4; OVERLOAD_COUNTS: 5; LOAD_GAIN: 6; DAMAGED_TOTAL: 7 }>;
 export declare const SelfTestFindings: Readonly<{ NO_CONVERSION: 1; DESYNC: 2; SATURATED: 4; STUCK: 8; WRONG_RATE: 16; NOISY: 32; BUS_ERROR: 64; MAGNET_FAULT: 128; OPEN_CIRCUIT: 256; LINE_HELD: 512 }>;
 export declare const DocumentKind: Readonly<{ CALIBRATION: 1; MACHINE: 2; CLIENT: 3; NOTE: 4; SESSION: 5 }>;
 export declare const AnnotationSource: Readonly<{ OPERATOR: 1; SOFTWARE: 2 }>;
@@ -161,7 +161,7 @@ export interface Status {
   garbage_bytes_total: number;
   /** of the microcontroller; -32768: none [0.01 C] */
   temperature_centicelsius: number;
-  /** free memory; 0: not known [bytes] */
+  /** free memory after the newest collection of garbage; 0: not known [bytes] */
   heap_free_bytes: number;
 }
 

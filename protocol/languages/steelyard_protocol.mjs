@@ -2,8 +2,8 @@
 // GENERATED from messages.py by tools/generate.py: do not edit.
 
 export const PROTOCOL_MAJOR = 1;
-export const PROTOCOL_MINOR = 1;
-export const LAYOUT_HASH = "527e00b891609067";
+export const PROTOCOL_MINOR = 2;
+export const LAYOUT_HASH = "3071a3c97178fe39";
 export const SLOT_BYTES = 32;
 export const ENCODED_FRAME_LIMIT = 255;
 export const TICKS_PERIOD_US = 1073741824;
@@ -71,6 +71,7 @@ export const SettingKey = Object.freeze({
   STATUS_PERIOD_MS: 4,
   OVERLOAD_COUNTS: 5,
   LOAD_GAIN: 6,
+  DAMAGED_TOTAL: 7,
 });
 export const SelfTestFindings = Object.freeze({
   NO_CONVERSION: 0x0001,

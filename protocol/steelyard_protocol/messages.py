@@ -32,7 +32,7 @@ from construct import (
 )
 
 PROTOCOL_MAJOR: Final = 1
-PROTOCOL_MINOR: Final = 1
+PROTOCOL_MINOR: Final = 2
 
 SLOT_BYTES: Final = 32
 """Every frame on the wire fills whole slots of this many bytes.
@@ -140,6 +140,7 @@ SettingKey = Enum(
     status_period_ms=4,
     overload_counts=5,
     load_gain=6,
+    damaged_total=7,
 )
 ResetCause = Enum(Int8ul, unknown=0, power_on=1, watchdog=2, soft=3)
 DocumentKind = Enum(Int8ul, calibration=1, machine=2, client=3, note=4, session=5)
@@ -218,6 +219,9 @@ VALUE_MEANINGS: Final[dict[str, dict[str, str]]] = {
         "0: none",
         "load_gain": "number, of a load channel: amplifier gain; for an HX711 128 or 64 (input A), "
         "since firmware 0.2 also 32 (input B)",
+        "damaged_total": "number, of the box (channel 255), read only: how many of the two stored "
+        "copies of the settings were found damaged at the start, as a power cut during a write "
+        "leaves one; since 1.2",
     },
     "ResetCause": {
         "unknown": "the microcontroller does not say",
@@ -455,7 +459,7 @@ STATUS = MessageDefinition(
         field(
             "temperature_centicelsius", Int16sl, "of the microcontroller; -32768: none", "0.01 C"
         ),
-        field("heap_free_bytes", Int32ul, "free memory; 0: not known", "bytes"),
+        field("heap_free_bytes", Int32ul, "free memory after the newest collection of garbage; 0: not known", "bytes"),
     ),
 )
 

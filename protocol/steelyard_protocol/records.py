@@ -89,6 +89,7 @@ class SettingKey(IntEnum):
     STATUS_PERIOD_MS = 4
     OVERLOAD_COUNTS = 5
     LOAD_GAIN = 6
+    DAMAGED_TOTAL = 7
 
 
 class SelfTestFindings(IntFlag):
@@ -279,7 +280,7 @@ class Status(NamedTuple):
     temperature_centicelsius: int
     """Of the microcontroller; -32768: none [0.01 C]."""
     heap_free_bytes: int
-    """Free memory; 0: not known [bytes]."""
+    """Free memory after the newest collection of garbage; 0: not known [bytes]."""
 
 
 class Event(NamedTuple):

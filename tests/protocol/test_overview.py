@@ -42,7 +42,7 @@ def test_the_handshake() -> None:
     answer = Identity(
         0x1234,
         1,
-        1,
+        2,
         (0, 1, 0),
         layout_hash(),
         bytes.fromhex("e6614103e7452d2f"),

@@ -16,7 +16,7 @@ from steelyard.transport.port import HostClock
 
 SUFFIX: Final = ".steelyard"
 FORMAT_MAJOR: Final = 1
-FORMAT_MINOR: Final = 0
+FORMAT_MINOR: Final = 1
 LABEL_BYTES: Final = 16
 """Room for a machine name or a client code in the header."""
 
