@@ -42,6 +42,18 @@ def _line(process: subprocess.Popen[str]) -> Any:
     return json.loads(process.stdout.readline())
 
 
+def _tell(broker: subprocess.Popen[str]) -> None:
+    """Half of the time is over: memory may not grow any more, and cost counts from here."""
+    if broker.stdin is not None:
+        broker.stdin.write("\n")
+        broker.stdin.flush()
+
+
+def _cost(broker: subprocess.Popen[str]) -> Any:
+    _tell(broker)
+    return _line(broker)
+
+
 @contextmanager
 def boxes(count: int, rate_hz: float, period_seconds: float) -> Iterator[tuple[list[int], Any]]:
     """Port numbers, and a dictionary that holds what was sent once they have ended."""
@@ -110,24 +122,26 @@ print(json.dumps(late[int(0.99 * len(late))] * 1000))
 """How late a process that does nothing is woken up: what the computer adds by itself."""
 
 
-def fifty_consumers(seconds: float = 40.0) -> dict[str, Any]:
+def fifty_consumers(seconds: float = 36.0) -> dict[str, Any]:
     """One box at 300 frames a second, recorded, 50 good consumers, one slow, one dead."""
     with boxes(1, 300, 1 / 300) as (numbers, used), TemporaryDirectory() as folder:
         port = f"socket://127.0.0.1:{numbers[0]}"
-        broker = _start("many_brokers.py", seconds, 0.004, folder, port)
+        broker = _start("many_brokers.py", 0.004, folder, port, keep_input=True)
         with broker:
             number = _line(broker)[0]
             slow, dead = SlowConsumer(number, 3000), SlowConsumer(number, 0)
-            good = _start("listeners.py", seconds - 4, f"lines:{number}:50")
+            good = _start("listeners.py", seconds, f"lines:{number}:50")
             sleeper = subprocess.Popen(
-                [sys.executable, "-c", SLEEPER, str(seconds - 6)], stdout=subprocess.PIPE, text=True
+                [sys.executable, "-c", SLEEPER, str(seconds)], stdout=subprocess.PIPE, text=True
             )
             with good, sleeper:
+                time.sleep(seconds / 2)
+                _tell(broker)
                 result = dict(_line(good))
                 result["sleeper_p99_ms"] = _line(sleeper)
             told = slow.told_missed()
             dead.told_missed(0.0)
-            usage = _line(broker)
+            usage = _cost(broker)
         report = validate(Path(folder) / "box-0.steelyard")
         recorded = report.channels[0]
         result["recorded_total"] = recorded.samples_total
@@ -135,20 +149,24 @@ def fifty_consumers(seconds: float = 40.0) -> dict[str, Any]:
     return {**result, **usage, **used, "slow_told": told}
 
 
-def two_hundred_boxes(seconds: float = 24.0) -> dict[str, Any]:
+def two_hundred_boxes(seconds: float = 20.0) -> dict[str, Any]:
     """200 boxes at 300 frames a second each, on two broker processes, all consumed."""
     with boxes(200, 300, 0.02) as (numbers, used):
         ports = [f"socket://127.0.0.1:{number}" for number in numbers]
-        brokers = [_start("many_brokers.py", seconds, 0.2, "-", *ports[half::2]) for half in (0, 1)]
+        brokers = [
+            _start("many_brokers.py", 0.2, "-", *ports[half::2], keep_input=True) for half in (0, 1)
+        ]
         serving = [number for broker in brokers for number in _line(broker)]
-        listening = seconds - 6
-        good = _start("listeners.py", listening, *(f"lines:{number}:1" for number in serving))
+        good = _start("listeners.py", seconds, *(f"lines:{number}:1" for number in serving))
         with good:
+            time.sleep(seconds / 2)
+            for broker in brokers:
+                _tell(broker)
             result = dict(_line(good))
         usages = []
         for broker in brokers:
             with broker:
-                usages.append(_line(broker))
+                usages.append(_cost(broker))
     total = {key: sum(usage[key] for usage in usages) for key in usages[0]}
     result["frames_per_second"] = result["samples_total"] / result["listened_seconds"]
     return {**result, **total, **used}

@@ -1,8 +1,8 @@
 """Brokers of many boxes in one process, as on a machine that collects a chain of practices.
 
-As a program: ``python many_brokers.py SECONDS GATHER FOLDER PORT...`` prints where each
-serves JSON lines, serves, then prints what it cost.  FOLDER: each also records there; ``-``:
-none does.
+As a program: ``python many_brokers.py GATHER FOLDER PORT...`` prints where each serves JSON
+lines, serves, and prints what it cost between the first line of its input and the second.
+FOLDER: each also records there; ``-``: none does.
 """
 
 from __future__ import annotations
@@ -27,9 +27,7 @@ def memory_mb(name: str) -> float:
     return 0.0
 
 
-async def serve(
-    seconds: float, gather_seconds: float, folder: Path | None, ports: list[str]
-) -> None:
+async def serve(gather_seconds: float, folder: Path | None, ports: list[str]) -> None:
     async with contextlib.AsyncExitStack() as stack:
         brokers = [
             Broker(
@@ -45,10 +43,9 @@ async def serve(
                 await broker.desk.start(RecordingOrder(Subject(), name=f"box-{number}"))  # type: ignore[union-attr]
         be_prompt()
         print(json.dumps([broker.line_address[1] for broker in brokers]), flush=True)  # type: ignore[index]
-        # Half of the time to settle, then memory may not grow any more.
-        await asyncio.sleep(seconds / 2)
+        await asyncio.to_thread(sys.stdin.readline)
         cpu, wall, memory = time.process_time(), time.monotonic(), memory_mb("VmRSS")
-        await asyncio.sleep(seconds / 2)
+        await asyncio.to_thread(sys.stdin.readline)
         usage = {
             "cores": (time.process_time() - cpu) / (time.monotonic() - wall),
             "memory_mb": memory,
@@ -59,5 +56,5 @@ async def serve(
 
 
 if __name__ == "__main__":
-    recordings = None if sys.argv[3] == "-" else Path(sys.argv[3])
-    asyncio.run(serve(float(sys.argv[1]), float(sys.argv[2]), recordings, sys.argv[4:]))
+    recordings = None if sys.argv[2] == "-" else Path(sys.argv[2])
+    asyncio.run(serve(float(sys.argv[1]), recordings, sys.argv[3:]))
