@@ -54,7 +54,7 @@ class Witness:
                 self.samples_of_boot[record.boot_id] = held + 1
 
 
-def wait_for(condition: Callable[[], bool], seconds: float = 20.0) -> None:
+def wait_for(condition: Callable[[], bool], seconds: float = 120.0) -> None:
     deadline = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < deadline, "the recorder did not go on"

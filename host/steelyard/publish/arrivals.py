@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from steelyard_protocol.decoder import CorruptFrame, Gap, Message
+from steelyard_protocol.decoder import CorruptFrame, Gap, Message, StreamDecoder
 from steelyard_protocol.messages import NO_CHANNEL
 from steelyard_protocol.records import AngleSample, Event, EventKind, LoadSample, Status
 
@@ -17,6 +17,8 @@ from steelyard.publish.scales import BoxScales
 
 WIRE_TAIL_LIMIT_BYTES: Final = 512
 """More than any frame: without a delimiter for so long it is noise, and is passed on as such."""
+WIRE_LIMIT_BYTES: Final = 16 * 1024
+"""Longest message of frames; why, see `sample_text.MESSAGE_SAMPLES`."""
 _RATE_SPAN_US: Final = 900_000
 
 
@@ -61,8 +63,10 @@ class Arrivals:
             self._rates.count(samples)
             told += samples_bulletins(samples, self.clock, scales)
         frames = self._whole_frames(poll.raw)
-        if frames:
-            told.append(Bulletin(Kind.WIRE, frames, len(samples)))
+        if len(frames) <= WIRE_LIMIT_BYTES:
+            told += [Bulletin(Kind.WIRE, frames, len(samples))] if frames else []
+        else:
+            told += _wire_bulletins(frames)
         return told
 
     def link_lost(self) -> None:
@@ -151,3 +155,19 @@ class _Rates:
 
 def _channel(number: int) -> int | None:
     return None if number == NO_CHANNEL else number
+
+
+def _wire_bulletins(frames: bytes) -> list[Bulletin]:
+    """Whole frames in messages of bounded length, each with the number of its samples."""
+    bulletins = []
+    start = 0
+    while start < len(frames):
+        limit = start + WIRE_LIMIT_BYTES
+        end = frames.rfind(b"\x00", start, limit) + 1 or limit  # without any: noise, cut anywhere
+        piece = frames[start:end]
+        found = StreamDecoder().feed(piece)
+        samples = [event for event in found if isinstance(event, Message)]
+        total = sum(isinstance(event.record, (LoadSample, AngleSample)) for event in samples)
+        bulletins.append(Bulletin(Kind.WIRE, piece, total))
+        start = end
+    return bulletins

@@ -13,6 +13,7 @@ from steelyard_protocol.records import ChannelKind, EventKind, SampleFlags, Sens
 from steelyard.publish.bulletin import Kind
 from steelyard.publish.metadata import SCHEMA, SCHEMA_VERSION
 from steelyard.publish.quantities import QUANTITIES
+from steelyard.publish.sample_text import MESSAGE_SAMPLES
 from steelyard.strength.machine_profile import Joint
 
 Schema = dict[str, Any]
@@ -247,7 +248,14 @@ def message_schemas() -> dict[Kind, Schema]:
         Kind.SAMPLES: _message(
             Kind.SAMPLES,
             "Readings of one boot, in the order in which they came.",
-            {"boot_id": _BOOT, "samples": {**_list("at least one", _sample()), "minItems": 1}},
+            {
+                "boot_id": _BOOT,
+                "samples": {
+                    **_list(f"one to {MESSAGE_SAMPLES}", _sample()),
+                    "minItems": 1,
+                    "maxItems": MESSAGE_SAMPLES,
+                },
+            },
         ),
         Kind.EVENT: _message(
             Kind.EVENT,

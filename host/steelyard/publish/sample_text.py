@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
 from steelyard_protocol.messages import NO_COUNTS
 from steelyard_protocol.records import AngleSample, LoadSample
@@ -20,17 +21,22 @@ from steelyard.publish.live_clock import LiveClock
 from steelyard.publish.quantities import Quantity, Value
 from steelyard.publish.scales import BoxScales
 
+MESSAGE_SAMPLES: Final = 100
+"""At most so many in a message.  Why: after a computer has stood still for seconds, all that
+gathered would be one message, too long for many a reader and for any bounded queue."""
+
 Sample = LoadSample | AngleSample
 
 
 def samples_bulletins(
     samples: Sequence[Sample], clock: LiveClock, scales: BoxScales
 ) -> list[Bulletin]:
-    """Messages with all these samples, in order: one, or one for each boot."""
+    """Messages with all these samples, in order: each of one boot, and none too long."""
     bulletins = []
     start = 0
     for end in range(1, len(samples) + 1):
-        if end == len(samples) or samples[end].boot_id != samples[start].boot_id:
+        full = end - start == MESSAGE_SAMPLES
+        if full or end == len(samples) or samples[end].boot_id != samples[start].boot_id:
             bulletins.append(_one_boot(samples[start:end], clock, scales))
             start = end
     return bulletins

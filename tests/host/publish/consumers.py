@@ -13,7 +13,7 @@ from host.publish.paced_boxes import PacedBoxes
 from steelyard.publish import BoxSource, Broker, Servers
 
 ANY_PORT = Servers(line_port=0, socket_port=0)
-PATIENCE_SECONDS = 60.0
+PATIENCE_SECONDS = 120.0
 """No test waits so long unless something is broken, however slow the machine."""
 
 

@@ -25,16 +25,20 @@ from steelyard.calibration import (
     calibrate_force,
     calibrate_torque,
 )
+from steelyard.device import Poll
 from steelyard.device.description import BoxDescription, describe
 from steelyard.errors import WrongBoxError
+from steelyard.publish.arrivals import WIRE_LIMIT_BYTES, Arrivals
 from steelyard.publish.bulletin import Bulletin, Kind
 from steelyard.publish.live_clock import LiveClock
 from steelyard.publish.message_schema import live_schema
 from steelyard.publish.metadata import metadata_bulletin
-from steelyard.publish.sample_text import Sample, samples_bulletins
+from steelyard.publish.sample_text import MESSAGE_SAMPLES, Sample, samples_bulletins
 from steelyard.publish.scales import BoxScales, check_channels
 from steelyard.strength.machine_profile import Channels, MachineProfile
 from steelyard.strength.profile_file import ready_profile
+from steelyard_protocol.codec import encode
+from steelyard_protocol.decoder import StreamDecoder
 from steelyard_protocol.messages import NO_COUNTS
 from steelyard_protocol.records import (
     AngleSample,
@@ -287,6 +291,23 @@ def test_any_sample_gives_json_of_the_schema(samples: list[Sample]) -> None:
 
 
 FORCE, ANGLE, HERON = force(), angle(), ready_profile("heron")
+
+
+@pytest.mark.parametrize("noise", [b"", b"\x07" * 50_000 + b"\x00"])
+def test_what_gathered_while_the_computer_stood_still_comes_in_messages_of_bounded_length(
+    noise: bytes,
+) -> None:
+    samples = [load(sequence=number) for number in range(5000)]
+    raw = noise + b"".join(map(encode, samples))
+    poll = Poll(raw, list(StreamDecoder().feed(raw)))
+    found = Arrivals().bulletins(poll, BoxScales((), description(), NOW))
+    texts = [json.loads(one.body)["samples"] for one in found if one.kind is Kind.SAMPLES]
+    assert [sample["sequence"] for text in texts for sample in text] == list(range(5000))
+    assert max(map(len, texts)) == MESSAGE_SAMPLES
+    wire = [one for one in found if one.kind is Kind.WIRE]
+    assert b"".join(one.body for one in wire) == raw
+    assert max(len(one.body) for one in wire) <= WIRE_LIMIT_BYTES
+    assert sum(one.samples_total for one in wire) == 5000
 
 
 def test_metadata_name_units_and_calibrations() -> None:
