@@ -5,6 +5,7 @@ Both outputs are set from this, so that they cannot say different things.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -109,3 +110,8 @@ class PrintedDocument:
     signatures: tuple[str, ...] = ()
     data: dict[str, Any] = field(default_factory=dict)
     large: bool = False
+
+
+def moment_text(iso_8601: str) -> str:
+    """A moment for people: ``2025-06-15 15:06:40 UTC``; any other text as it is."""
+    return re.sub(r"^(\d{4}-\d\d-\d\d)T([\d:]+)(?:\.\d+)?Z$", r"\1 \2 UTC", iso_8601)

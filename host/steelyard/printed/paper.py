@@ -15,7 +15,7 @@ from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 from fpdf.util import Padding
 
-from steelyard.printed.document import Picture, PrintedDocument, Section, Table
+from steelyard.printed.document import Picture, PrintedDocument, Section, Table, moment_text
 from steelyard.printed.paper_boxes import set_big_figures, set_notice
 from steelyard.printed.paper_pages import (
     BLUE,
@@ -59,7 +59,7 @@ def _header(pdf: PaperPages, document: PrintedDocument) -> None:
     pdf.cell(0, 4.5, f"no. {document.number}", align="R", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     pdf.set_font(FONT, "", 7.5)
     pdf.set_text_color(*SOFT)
-    text = f"issued {document.issued_at}"
+    text = f"issued {moment_text(document.issued_at)}"
     pdf.cell(0, 4.0, text, align="R", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     pdf.ln(1.0)
     pdf.set_draw_color(*INK)

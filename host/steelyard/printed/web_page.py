@@ -12,6 +12,7 @@ from steelyard.printed.document import (
     PrintedDocument,
     Section,
     Table,
+    moment_text,
 )
 
 STYLE: Final = """
@@ -36,17 +37,18 @@ header p { margin: 1mm 0 0; color: var(--soft); }
 .headline dt { color: var(--soft); font-size: 11.5px; }
 .headline dd { margin: 0; font-weight: 600; font-size: 12px; }
 h2 { font-size: 15px; margin: 7mm 0 2mm; color: var(--blue); break-after: avoid; }
-dl.facts { display: grid; grid-template-columns: 36mm 1fr; margin: 0; }
+dl.facts { display: grid; grid-template-columns: minmax(36mm, max-content) 1fr; column-gap: 3mm;
+  margin: 0; }
 dl.facts dt { color: var(--soft); padding: 0.4mm 0; } dl.facts dd { margin: 0; padding: 0.4mm 0; }
 p { margin: 0 0 2mm; }
 table { width: 100%; border-collapse: collapse; font-size: 11.5px; margin: 1mm 0 3mm;
   font-variant-numeric: tabular-nums; }
-caption { text-align: left; color: var(--soft); padding: 1mm 0; }
+.about { color: var(--soft); font-size: 11.5px; padding: 1mm 0; margin: 0; break-after: avoid; }
 th { text-align: right; font-weight: 600; border-bottom: 1px solid var(--ink); padding: 1mm 1.5mm;
   vertical-align: bottom; }
-td { text-align: right; border-bottom: 1px solid var(--line); padding: 0.7mm 1.5mm; }
-th.words, td.words { text-align: left; }
-td:first-child { white-space: nowrap; }
+td { white-space: nowrap; text-align: right; border-bottom: 1px solid var(--line);
+  padding: 0.7mm 1.5mm; }
+th.words, td.words { text-align: left; } td.words:not(:first-child) { white-space: normal; }
 tr { break-inside: avoid; } thead { display: table-header-group; }
 tr.total td { font-weight: 600; border-bottom: 1px solid var(--ink); }
 tr.quiet td { color: var(--soft); font-style: italic; }
@@ -61,9 +63,9 @@ tr.quiet td { color: var(--soft); font-style: italic; }
 .figures dd.value { font-size: 1.7em; font-weight: 600; }
 body.large { font-size: 16.5px; } body.large h2 { font-size: 20px; margin-top: 8mm; }
 body.large figcaption { font-size: 14px; } body.large .notice { font-size: 16px; }
-body.large table { font-size: 14px; } body.large .caution { font-size: 14px; }
+body.large table, body.large .about { font-size: 14px; } body.large .caution { font-size: 14px; }
 body.large .headline dt { font-size: 13px; } body.large .headline dd { font-size: 15px; }
-body.large dl.facts { grid-template-columns: 48mm 1fr; }
+body.large dl.facts { grid-template-columns: minmax(48mm, max-content) 1fr; }
 .scroll { overflow-x: auto; }
 figure { margin: 3mm 0; break-inside: avoid; } figure svg { width: 100%; height: auto; }
 figcaption { color: var(--soft); font-size: 12px; }
@@ -74,6 +76,12 @@ figcaption { color: var(--soft); font-size: 12px; }
   color: var(--soft); }
 .seals code { color: var(--ink); overflow-wrap: anywhere; font-size: 11px; }
 @page { margin: 14mm; }
+@media screen and (max-width: 640px) {
+  main { margin: 0; padding: 6mm 5mm; box-shadow: none; } .number { text-align: left; }
+  header { flex-direction: column; align-items: flex-start; gap: 3mm; }
+  dl.facts, body.large dl.facts { grid-template-columns: minmax(0, 38%) 1fr; }
+  figure { overflow-x: auto; } figure svg { min-width: 560px; }
+}
 @media print { body { background: none; } main { margin: 0; padding: 0; box-shadow: none; } }
 """
 
@@ -103,7 +111,7 @@ def _header(document: PrintedDocument) -> str:
         f"<header><div><h1>{escape(document.title)}</h1>"
         f"<p>{escape(document.subtitle)}</p></div>"
         f'<div class="number"><b>{escape(document.number)}</b>'
-        f"issued {escape(document.issued_at)}</div></header>"
+        f"issued {escape(moment_text(document.issued_at))}</div></header>"
     )
 
 
@@ -151,13 +159,15 @@ def _table(table: Table) -> str:
             made.append(f"<{tag}{words}>{escape(text)}</{tag}>")
         return "".join(made)
 
-    caption = f"<caption>{escape(table.caption)}</caption>" if table.caption else ""
+    # Above the table, not its <caption>: that would be cut off where the table scrolls sideways.
+    about = f'<p class="about">{escape(table.caption)}</p>' if table.caption else ""
     rows = "".join(
         f"<tr{_row_class(table, number)}>{cells('td', row)}</tr>"
         for number, row in enumerate(table.rows)
     )
     head = f"<thead><tr>{cells('th', table.headings)}</tr></thead>"
-    return f'<div class="scroll"><table>{caption}{head}<tbody>{rows}</tbody></table></div>'
+    label = f' aria-label="{escape(table.caption)}"' if table.caption else ""
+    return f'{about}<div class="scroll"><table{label}>{head}<tbody>{rows}</tbody></table></div>'
 
 
 def _row_class(table: Table, number: int) -> str:

@@ -59,10 +59,19 @@ def client_report(
         headline=(),
         sections=tuple(sections),
         seals=(),
-        foot=f"number {str(content['result_id'])[:12]}: with it every figure here can be checked",
+        foot=_foot(analysis, str(content["result_id"])[:12]),
         data=content,
         large=True,
     )
+
+
+def _foot(analysis: RecordedAnalysis, number: str) -> str:
+    used = ", ".join(
+        f"{one.calibration_id[:12]} of {one.taken_at[:10] or 'no date'}"
+        for one in analysis.provenance.calibrations
+    )
+    by = f"; measured with calibration {used}" if used else ""
+    return f"number {number}: with it every figure here can be checked{by}"
 
 
 def _first(analysis: RecordedAnalysis, comparison: VisitComparison | None) -> Section:

@@ -6,7 +6,14 @@ from typing import Any, Final
 
 from steelyard_protocol.codec import plain_text
 
-from steelyard.printed.document import Notice, Picture, PrintedDocument, Section, Table
+from steelyard.printed.document import (
+    Notice,
+    Picture,
+    PrintedDocument,
+    Section,
+    Table,
+    moment_text,
+)
 from steelyard.report import clinician_strength
 from steelyard.report.balance_picture import balance_picture
 from steelyard.report.clinician_progress import progress_section
@@ -101,7 +108,7 @@ def _session(analysis: RecordedAnalysis) -> Section:
     sheet, kept = analysis.sheet, analysis.provenance
     held = analysis.recording
     facts = [
-        ("Recorded", f"{kept.recorded_at.replace('T', ' ').replace('Z', '')} UTC"),
+        ("Recorded", moment_text(kept.recorded_at)),
         ("Machine", kept.machine or "not named"),
         ("Client", kept.client_code or "no code"),
         ("Service", sheet.service),
@@ -137,7 +144,7 @@ def _remarks(analysis: RecordedAnalysis) -> list[str]:
 
 def _sheet_source(analysis: RecordedAnalysis) -> str:
     sheet, kept = analysis.sheet, analysis.provenance
-    written = f", written {sheet.written_at}" if sheet.written_at else ""
+    written = f", written {moment_text(sheet.written_at)}" if sheet.written_at else ""
     by = f" by {sheet.written_by}" if sheet.written_by else ""
     return f"{kept.sheet_source}{written}{by}"
 
@@ -195,7 +202,7 @@ def _balance(analysis: RecordedAnalysis) -> list[Section]:
     rows = [
         ("Left over at most", f"{stated(worst)} at {at:.0f}°"),
         ("Seen from – to", f"{balance.low_degrees:.0f}° to {balance.high_degrees:.0f}°"),
-        ("As a mass", stated(balance.amplitude)),
+        ("As one weight", stated(balance.amplitude)),
         (
             "Top dead centre",
             "undetermined, so little is left"
@@ -207,13 +214,18 @@ def _balance(analysis: RecordedAnalysis) -> list[Section]:
     ]
     if weight is not None:
         rows += [
-            ("Client and arm", stated(weight.with_arm)),
-            ("Client alone", stated(weight.client)),
+            ("Client and arm", _weight(weight.with_arm, weight.with_arm_top_degrees)),
+            ("Client alone", _weight(weight.client, weight.client_top_degrees)),
         ]
     rows.append(("What to do", found.advice.text()))
     picture = balance_picture(signals, profile, analysis.sheet.facts, balance)
     sections.append(Section("Balance", facts=tuple(rows), pictures=(picture,)))
     return sections
+
+
+def _weight(moment: Measured, top_degrees: Measured | None) -> str:
+    top = "" if top_degrees is None else f", top dead centre {stated(top_degrees)}"
+    return f"{stated(moment)}{top}"
 
 
 def _next_load(analysis: RecordedAnalysis) -> Section:
@@ -227,8 +239,9 @@ def _next_load(analysis: RecordedAnalysis) -> Section:
         facts.append(
             (
                 "The practice's rule",
-                f"{rule.plates_up} plate(s) more after {rule.repetitions} repetitions with at most "
-                f"{rule.faulty} faulty; {rule.plates_down} less below {rule.fewest}",
+                f"{rule.plates_up} {'plate' if rule.plates_up == 1 else 'plates'} more after "
+                f"{rule.repetitions} repetitions with at most {rule.faulty} faulty; "
+                f"{rule.plates_down} fewer below {rule.fewest} repetitions",
             )
         )
     return Section("Next load, by the practice's rule", facts=tuple(facts))

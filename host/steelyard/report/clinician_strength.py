@@ -10,6 +10,7 @@ from steelyard.report.set_picture import set_picture
 from steelyard.report.wording import DASH, UNCERTAINTY, change_text, in_cell, notice, stated
 from steelyard.strength.effort import Effort
 from steelyard.strength.isometric import IsometricTest
+from steelyard.strength.repetition_measures import PEAK_SECONDS
 from steelyard.strength.set_summary import SetRepetition, SetSummary
 from steelyard.strength.signals import Signals
 from steelyard.strength.torque_curve import TorqueCurve
@@ -103,7 +104,7 @@ def _effort_row(degrees: float, number: int, one: Effort, best: bool) -> tuple[s
         DASH if after is None else f"{after:.1f}",
         DASH if steady is None else f"{steady:.1f}",
         DASH if moved is None else f"{moved:.1f}",
-        f"{one.noise_nm:.2f}",
+        f"{one.noise_nm:.2g}",
     )
 
 
@@ -137,22 +138,27 @@ def _set(signals: Signals, number: int, one: SetSummary) -> Section:
             facts.append((f"{name} over the set", change_text(change)))
     if one.stop is not None:
         facts.append(("Stop by rule", f"after {one.stop.after_repetition}: {one.stop.reason}"))
-    table = Table(
-        ("no.", "up (s)", "turn (s)", "down (s)", "range (°)", "mean torque up (N·m)",
-         "peak up (N·m)", "work up (J)", "by muscles (J)", "mean torque down (N·m)",
-         "smooth", "form"),
-        tuple(_repetition_row(each) for each in one.repetitions),
-        (0.6, 0.7, 0.8, 0.9, 1.2, 1.5, 1.4, 1.4, 1.4, 1.5, 1.1, 1.5), left=0,
-        caption=f"{UNCERTAINTY} Torque and work are those on the stack. Smoothness: spectral arc "
-        "length (nearer to 0 is smoother).",
-        words=frozenset({11}),
+    movement = Table(
+        ("no.", "up (s)", "turn (s)", "down (s)", "range (°)", "smooth", "form"),
+        tuple(_movement_row(each) for each in one.repetitions),
+        (0.6, 0.9, 0.9, 0.9, 1.3, 1.0, 3.0), left=0,
+        caption=f"{UNCERTAINTY} Smoothness: spectral arc length (nearer to 0 is smoother).",
+        words=frozenset({6}),
+    )  # fmt: skip
+    torque = Table(
+        ("no.", "mean up (N·m)", "peak up (N·m)", "mean down (N·m)", "peak down (N·m)",
+         "work up (J)", "by muscles (J)", "power up (W)"),
+        tuple(_torque_row(each) for each in one.repetitions),
+        (0.6, 1.4, 1.4, 1.4, 1.4, 1.4, 1.5, 1.2), left=0,
+        caption=f"Torque, work and power on the stack. Mean torque by angle, peak over "
+        f"{PEAK_SECONDS:g} s. {UNCERTAINTY}",
     )  # fmt: skip
     return Section(
         f"Set {number}",
         facts=tuple(facts),
         notices=tuple(map(notice, one.statements)),
         pictures=(set_picture(signals, one),),
-        tables=(table, *_faults(one)),
+        tables=(movement, *_faults(one), torque),
         tables_last=True,
     )
 
@@ -169,28 +175,30 @@ def _faults(one: SetSummary) -> tuple[Table, ...]:
     return (Table(("no.", "faults of form"), rows, (0.5, 9.0), left=2),)
 
 
-def _repetition_row(one: SetRepetition) -> tuple[str, ...]:
+def _movement_row(one: SetRepetition) -> tuple[str, ...]:
     measures = one.measures
     up, down = measures.concentric, measures.eccentric
-    form = ", ".join(item.fault.value for item in one.findings)
+    form = ", ".join(dict.fromkeys(item.fault.value for item in one.findings))
     if up is None or down is None:
         text = ", ".join(part for part in ("samples missing", form) if part)
-        return (str(one.number), DASH, DASH, DASH, in_cell(measures.range_degrees),
-                *(DASH,) * 6, text)  # fmt: skip
+        return (str(one.number), *(DASH,) * 3, in_cell(measures.range_degrees), DASH, text)
     return (
         str(one.number),
         f"{up.seconds:.1f}",
         f"{measures.turn_seconds:.1f}",
         f"{down.seconds:.1f}",
         in_cell(measures.range_degrees),
-        in_cell(up.mean_torque),
-        in_cell(up.peak_torque),
-        in_cell(up.work),
-        in_cell(up.muscle_work),
-        in_cell(down.mean_torque),
         f"{up.smoothness:.2f}",
         form or "good",
     )
+
+
+def _torque_row(one: SetRepetition) -> tuple[str, ...]:
+    up, down = one.measures.concentric, one.measures.eccentric
+    if up is None or down is None:
+        return (str(one.number), *(DASH,) * 7)
+    figures = (up.mean_torque, up.peak_torque, down.mean_torque, down.peak_torque)
+    return (str(one.number), *map(in_cell, (*figures, up.work, up.muscle_work, up.mean_power)))
 
 
 def _before_after(analysis: RecordedAnalysis) -> Section:

@@ -58,7 +58,7 @@ def curve_picture(
         "lines, not continued beyond its ends. Bars and band: expanded uncertainty (k = 2.0)."
         + (" × marks efforts that do not count." if test is not None and _any_bad(test) else "")
     )
-    return figure_picture(draw, caption, (7.0, 3.8 if for_client else 3.4),
+    return figure_picture(draw, caption, (7.0, 2.9 if for_client else 3.4),
                           font_size=11.0 if for_client else 8.0)  # fmt: skip
 
 

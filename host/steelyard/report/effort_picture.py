@@ -55,7 +55,7 @@ def _station(axes: Axes, signals: Signals, station: Station) -> None:
     axes.axhline(0.0, color=INK, linewidth=0.6)
     for number, effort in enumerate(station.efforts, start=1):
         _trace(axes, signals, effort, number)
-    axes.legend(fontsize=6, frameon=False, loc="center", handlelength=2.6)
+    axes.legend(fontsize=6, frameon=False, loc="best", handlelength=2.6)
     axes.margins(y=0.08)
 
 

@@ -22,9 +22,11 @@ def stated(value: Measured | None) -> str:
     """A figure as it stands alone: ``212 ± 4 N·m (k = 2.0)``; a dash for none."""
     if value is None:
         return DASH
-    return format_measurement(
-        value.value, value.expanded_uncertainty, value.unit, COVERAGE_FACTOR
-    ).replace("  ", " ")
+    return (
+        format_measurement(value.value, value.expanded_uncertainty, value.unit, COVERAGE_FACTOR)
+        .replace("  ", " ")
+        .replace(" °", "°")
+    )
 
 
 def in_cell(value: Measured | None) -> str:

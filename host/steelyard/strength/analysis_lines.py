@@ -61,7 +61,7 @@ def _balance_lines(found: SessionAnalysis) -> list[str]:
     ]
     top = balance.top_degrees
     lines.append(
-        f"   as a mass: {balance.amplitude.text()}, top dead centre "
+        f"   as one weight: {balance.amplitude.text()}, top dead centre "
         + ("undetermined, so little is left" if top is None else f"at {top.text()}")
     )
     if balance.friction is not None:
@@ -125,7 +125,7 @@ def _set_lines(number: int, one: SetSummary) -> list[str]:
             text += (
                 f", up {up.seconds:.1f} s, down {down.seconds:.1f} s, mean {up.mean_torque.text()}"
                 f", peak {up.peak_torque.text()}, work {up.work.text()}{muscle}, "
-                f"{up.mean_power_watts:.0f} W, smoothness {up.smoothness:.2f}"
+                f"{up.mean_power.text()}, smoothness {up.smoothness:.2f}"
             )
         else:
             text += ", samples missing: nothing else is given"

@@ -37,7 +37,7 @@ class Measured:
     def text(self) -> str:
         """Such as ``212 ± 4 N·m``; ± is the expanded uncertainty, k = 2 (95 %)."""
         full = format_measurement(self.value, self.expanded_uncertainty, self.unit)
-        return full.removesuffix(" (k = 2.0)").rstrip()
+        return full.removesuffix(" (k = 2.0)").rstrip().replace(" °", "°")
 
 
 @dataclass(frozen=True)

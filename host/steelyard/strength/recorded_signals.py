@@ -178,6 +178,18 @@ def _saturation(seconds: Array, saturated: NDArray[np.bool_], period: float) -> 
     return [Statement("saturated", text, first, spoils=True)]
 
 
+def _missing_text(lost: float, gaps: int, unsound: int) -> str:
+    """Such as “12 samples are missing, in 2 gaps; 3 carry no sound reading”."""
+    where = "one gap" if gaps == 1 else f"{gaps} gaps"
+    missing = f"{lost:.0f} {'sample is' if lost == 1 else 'samples are'} missing, in {where}"
+    carry = "carries" if unsound == 1 else "carry"
+    if not unsound:
+        return missing
+    if not lost:
+        return f"{unsound} {'sample' if unsound == 1 else 'samples'} {carry} no sound reading"
+    return f"{missing}; {unsound} {carry} no sound reading"
+
+
 def _losses(
     seconds: Array, forced: NDArray[np.bool_], angled: NDArray[np.bool_], period: float
 ) -> list[Statement]:
@@ -191,9 +203,8 @@ def _losses(
         found.append(
             Statement(
                 "samples-missing",
-                f"{lost:.0f} samples are missing in {len(gaps)} gaps and {unsound} carry no sound "
-                "reading. One or two in a row are bridged; what a longer gap touches is not "
-                "measured.",
+                f"{_missing_text(lost, len(gaps), unsound)}. One or two in a row are bridged; "
+                "what a longer gap touches is not measured.",
                 float(seconds[gaps[0]]) if len(gaps) else float(seconds[np.argmin(forced)]),
             )
         )

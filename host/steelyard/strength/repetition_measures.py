@@ -61,6 +61,11 @@ class PhaseMeasures:
     early_share: float
     dip: float
 
+    @property
+    def mean_power(self) -> Measured:
+        """Work over the seconds of this phase, in W."""
+        return self.work.scaled(1.0 / self.seconds, "W")
+
 
 @dataclass(frozen=True)
 class RepetitionMeasures:

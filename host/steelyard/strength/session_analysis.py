@@ -66,7 +66,8 @@ class SessionAnalysis:
     """Everything found; None or empty where it was not there or could not be measured.
 
     ``tests``: isometric tests, the first before the first set, then one after
-    each set that was followed by efforts.  ``responses``: first against last.
+    each set that was followed by efforts.  ``responses``: the first against the
+    last that has an effort that counts.
     """
 
     restraint: RestraintCheck | None
@@ -111,7 +112,7 @@ def analyse_session(
         said += list(test.statements)
     responses: tuple[StationResponse, ...] = ()
     if len(tests) > 1:
-        before, after = tests[0], tests[-1]
+        before, after = tests[0], _last_counting(tests)
         answer = _attempt(lambda: fatigue_response(before, after), said, "no-response")
         responses = answer or ()
     return SessionAnalysis(
@@ -126,6 +127,12 @@ def analyse_session(
         responses,
         tuple(dict.fromkeys(said)),
     )
+
+
+def _last_counting(tests: Sequence[IsometricTest]) -> IsometricTest:
+    """The last test with an effort that counts: a recording may end in the middle of another."""
+    counting = [one for one in tests[1:] if any(station.best for station in one.stations)]
+    return counting[-1] if counting else tests[-1]
 
 
 def passive_sweeps(signals: Signals, profile: MachineProfile, facts: SessionFacts) -> list[Sweep]:
