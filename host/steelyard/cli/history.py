@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -73,7 +74,7 @@ def _entry_line(entry: Entry) -> str:
     start = f"{entry.at}  {entry.calibration_id[:12]}  {entry.act.value}{by}"
     content = entry.content
     if entry.act in (Act.AS_FOUND, Act.AS_LEFT):
-        return f"{start}: {len(content.get('loads') or content.get('positions', []))} readings"
+        return f"{start}: {_found(content)}"
     if entry.act is Act.CHECKED:
         load = content.get("load", {})
         return f"{start}: error {load.get('error', 0.0):+.3f} {content.get('unit', '')}"
@@ -81,6 +82,18 @@ def _entry_line(entry: Entry) -> str:
         return f"{start}: {content.get('shift_counts', 0.0):+.1f} counts"
     reason = content.get("no_as_found", "")
     return f"{start}{'; no as found: ' + reason if reason else ''}"
+
+
+def _found(content: dict[str, Any]) -> str:
+    """What an as-found or as-left entry says: of loads or of positions of an arm."""
+    loads, positions = content.get("loads", []), content.get("positions", [])
+    if positions:
+        worst = max((at.get("error_degrees", 0.0) for at in positions), key=abs)
+        return f"{len(positions)} positions, largest error {worst:+.2f}°"
+    if not loads:
+        return "no readings"
+    worst = max((load.get("error", 0.0) for load in loads), key=abs)
+    return f"{len(loads)} readings, largest error {worst:+.3f} {content.get('unit', '')}"
 
 
 def _change_line(change: Change) -> str:

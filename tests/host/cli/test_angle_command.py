@@ -112,6 +112,8 @@ def test_a_refusal_leaves_the_old_one_in_force_and_a_change_says_what_it_said(
     assert in_force(tmp_path) != before
     acts = [entry.act for entry in Register(tmp_path / "calibrations", BOX_ID, 2).history().entries]
     assert acts == [Act.IN_FORCE, Act.AS_FOUND, Act.IN_FORCE]
+    told = run("history", folder=tmp_path).stdout
+    assert "as found: 3 positions, largest error +1.00°" in told
 
 
 def test_positions_of_another_channel_are_refused(tmp_path: Path) -> None:

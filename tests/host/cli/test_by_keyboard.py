@@ -18,7 +18,12 @@ import time
 from pathlib import Path
 
 import pytest
-from steelyard.calibration import ForceCalibration, load_any_calibration, read_readings
+from steelyard.calibration import (
+    ForceCalibration,
+    TorqueCalibration,
+    load_any_calibration,
+    read_readings,
+)
 from steelyard.calibration.calibration_file import load_angle_calibration
 from steelyard.simulator.options import WorldOptions
 
@@ -95,7 +100,7 @@ def stored(folder: Path) -> dict[str, object]:
 
 
 @pytest.mark.slow
-def test_force(tmp_path: Path) -> None:
+def test_force_and_torque(tmp_path: Path) -> None:
     words = ("calibrate", "-p", bench(RUN), *LOADS, "--runs", "1", "--exercises", "0")
     code, shown = by_keyboard(*words, "--operator", "T-2", folder=tmp_path)
     assert code == 0, shown
@@ -111,15 +116,13 @@ def test_force(tmp_path: Path) -> None:
     assert stored(tmp_path)["schema"] == "steelyard force calibration"
     (kept,) = (tmp_path / "calibrations").glob("*.readings.json")
     assert len(json.loads(kept.read_text(encoding="utf-8"))["points"]) == 7
-
-
-@pytest.mark.slow
-def test_torque(tmp_path: Path) -> None:
-    words = ("calibrate", "-p", bench(RUN), *LOADS, "--runs", "1", "--exercises", "0")
-    code, shown = by_keyboard(*words, "--arm", "0.4", "0.0005", folder=tmp_path)
+    # the same weights, hung on the arm: what was kept makes a torque calibration
+    again = ("calibrate", "--readings", f"calibrations/{kept.name}", "--folder", "torque")
+    code, shown = by_keyboard(*again, "--arm", "0.4", "0.0005", folder=tmp_path)
     assert code == 0, shown
     assert re.search(r"one sample at full scale: 235\.\d+ ± [\d.]+ N·m \(k = \d\.\d\)", shown)
-    assert stored(tmp_path)["schema"] == "steelyard torque calibration"
+    (path,) = (tmp_path / "torque").glob("*.calibration.json")
+    assert isinstance(load_any_calibration(path), TorqueCalibration)
 
 
 @pytest.mark.slow
