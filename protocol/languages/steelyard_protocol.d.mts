@@ -161,7 +161,7 @@ export interface Status {
   garbage_bytes_total: number;
   /** of the microcontroller; -32768: none [0.01 C] */
   temperature_centicelsius: number;
-  /** free memory after the newest collection of garbage; 0: not known [bytes] */
+  /** free memory, as it was after the newest collection of garbage; 0: not known [bytes] */
   heap_free_bytes: number;
 }
 

@@ -459,7 +459,12 @@ STATUS = MessageDefinition(
         field(
             "temperature_centicelsius", Int16sl, "of the microcontroller; -32768: none", "0.01 C"
         ),
-        field("heap_free_bytes", Int32ul, "free memory after the newest collection of garbage; 0: not known", "bytes"),
+        field(
+            "heap_free_bytes",
+            Int32ul,
+            "free memory, as it was after the newest collection of garbage; 0: not known",
+            "bytes",
+        ),
     ),
 )
 

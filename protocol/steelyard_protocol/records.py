@@ -280,7 +280,7 @@ class Status(NamedTuple):
     temperature_centicelsius: int
     """Of the microcontroller; -32768: none [0.01 C]."""
     heap_free_bytes: int
-    """Free memory after the newest collection of garbage; 0: not known [bytes]."""
+    """Free memory, as it was after the newest collection of garbage; 0: not known [bytes]."""
 
 
 class Event(NamedTuple):

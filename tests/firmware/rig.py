@@ -60,11 +60,12 @@ class HostEnd:
 
 
 class Files:
-    """Storage; `failing` makes every write fail."""
+    """Storage; `failing` makes every write fail, `cut` ends the next after so many bytes."""
 
     def __init__(self) -> None:
         self.files: dict[str, bytes] = {}
         self.failing = False
+        self.cut: int | None = None
         self.writes_total = 0
 
     def read(self, name: str) -> bytes | None:
@@ -81,7 +82,9 @@ class Files:
         if self.failing:
             raise OSError(28, "no space")
         self.writes_total += 1
-        self.files[name] = bytes(data)
+        self.files[name] = bytes(data[: self.cut])
+        if self.cut is not None:
+            raise OSError(5, "power lost")
 
 
 class Rig:
@@ -110,11 +113,24 @@ class Rig:
         self.port = HostEnd(slots)
         self.files = files or Files()
         self.decoder = StreamDecoder()
-        with state_machines() if pio else nullcontext():
+        self._pio = pio
+        self._boot_id = boot_id
+        self._boot()
+
+    def _boot(self) -> None:
+        with state_machines() if self._pio else nullcontext():
             self.board = board.build(
-                self.machine, self.clock, random_bytes=lambda n: boot_id.to_bytes(n, "little")
+                self.machine, self.clock, random_bytes=lambda n: self._boot_id.to_bytes(n, "little")
             )
         self.app = App(self.board, self.port, self.clock, self.files)
+
+    def restart(self) -> None:
+        """Power away and back."""
+        self.machine.restart(1)
+        self._boot_id += 1
+        self._boot()
+        self.run_ms(300)
+        self.take()
 
     def run_ms(self, duration_ms: float) -> None:
         """Let the box work, jumping over the time in which nothing happens."""

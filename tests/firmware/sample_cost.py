@@ -14,8 +14,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-ROUNDS = 2000
-SLICES = 15
+ROUNDS = 200
+SLICES = 60
 RP2040_LOOP_STEP_US = 3.3
 """One step of a bytecode loop on an RP2040 at 125 MHz: measured, see the design notes."""
 

@@ -1,124 +1,41 @@
-"""Every fault, injected at the pins, under both ways of reading: its flag, counter and finding.
-
-What each does to a real part: HX711 data sheet, AS5600 data sheet, and reports
-of users (tests/reference).  A finding is what the box's self-test says.
-"""
+"""Every fault of `fault_table`, under both ways of reading, and what is special about some."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import board
 import pytest
+from firmware.fault_table import (
+    FAULTS,
+    FLAG_TOTALS,
+    IN_A_SETTING,
+    IN_THE_SAMPLE,
+    SCK,
+    Fault,
+    table,
+)
 from firmware.rig import Rig
+from steelyard.bringup.angle_checks import AngleChannel, check_angle
+from steelyard.bringup.finding import Finding
+from steelyard.bringup.link_checks import LinkSeen, check_link, settings_damaged
+from steelyard.bringup.load_channel import LoadChannel
+from steelyard.bringup.load_checks import check_load
+from steelyard.bringup.observation import ChannelObservation, Observation
 from steelyard.simulator.parts.machine import Machine
 from steelyard.simulator.parts.pins import Pin
 from steelyard.simulator.parts.quadrature import QuadratureEncoder
 from steelyard_protocol import codec, records
 from steelyard_protocol.decoder import CorruptFrame, Gap, Message, StreamDecoder
 from steelyard_protocol.records import SampleFlags as Flag
-from steelyard_protocol.records import SelfTestFindings as Finding
+from steelyard_protocol.records import SelfTestFindings
 
 NO_COUNTS = -(1 << 31)
-DATA, SCK = 2, 3
 SETTLING = Flag.SETTLING
-
-
-@dataclass(frozen=True)
-class Fault:
-    """`flag`: on samples of `channel`; `counter`: of the status; `valued`: counts go with it.
-
-    The totals of all these flags rise, too, and of no other.
-    """
-
-    strike: Callable[[Rig], None]
-    flag: int
-    counter: str | None
-    finding: int
-    channel: int = 0
-    valued: bool = False
-
-
-def _hold(pin: int, level: int) -> Callable[[Rig], None]:
-    return lambda rig: rig.machine.Pin.wire(pin).hold(level)
-
-
-def _sever(pin: int) -> Callable[[Rig], None]:
-    return lambda rig: setattr(rig.machine.Pin.wire(pin), "severed", True)
-
-
-def _input(ratio: float) -> Callable[[Rig], None]:
-    def strike(rig: Rig) -> None:
-        rig.feel.ratios[0] = ratio
-
-    return strike
-
-
-def _wires(name: str) -> Callable[[Rig], None]:
-    return lambda rig: setattr(rig.bench.angle_wires, name, True)
-
-
-def _field(strength: float) -> Callable[[Rig], None]:
-    return lambda rig: setattr(rig.bench.angle_sensor, "field", strength)
-
-
-def _open_wiper(rig: Rig) -> None:
-    rig.bench.roller.open_wiper = True
-
-
-LASTING = {
-    "data line stuck high": Fault(
-        _hold(DATA, 1), Flag.NO_CONVERSION, "no_conversion_total", Finding.NO_CONVERSION
-    ),
-    "data line stuck low": Fault(_hold(DATA, 0), Flag.DESYNC, "desync_total", Finding.DESYNC),
-    "clock line cut": Fault(_sever(SCK), Flag.DESYNC, "desync_total", Finding.DESYNC),
-    "clock line shorted to ground": Fault(
-        _hold(SCK, 0),
-        Flag.DESYNC | Flag.LINE_HELD,
-        "desync_total",
-        Finding.DESYNC | Finding.LINE_HELD,
-    ),
-    "clock line shorted to its supply": Fault(
-        _hold(SCK, 1),
-        Flag.NO_CONVERSION | Flag.LINE_HELD,
-        "no_conversion_total",
-        Finding.NO_CONVERSION | Finding.LINE_HELD,
-    ),
-    "saturated high": Fault(
-        _input(1.0),
-        Flag.SATURATED_HIGH,
-        "saturated_total",
-        Finding.SATURATED | Finding.STUCK,
-        valued=True,
-    ),
-    "saturated low": Fault(
-        _input(-1.0),
-        Flag.SATURATED_LOW,
-        "saturated_total",
-        Finding.SATURATED | Finding.STUCK,
-        valued=True,
-    ),
-    "no acknowledge": Fault(
-        _wires("failing"), Flag.BUS_ERROR, "bus_error_total", Finding.BUS_ERROR, channel=2
-    ),
-    "bus data line stuck": Fault(
-        _wires("stuck"),
-        Flag.BUS_ERROR | Flag.LINE_HELD,
-        "bus_error_total",
-        Finding.BUS_ERROR | Finding.LINE_HELD,
-        channel=2,
-    ),
-    "magnet absent": Fault(_field(0.0), Flag.MAGNET_MISSING, None, Finding.MAGNET_FAULT, channel=2),
-    "magnet weak": Fault(
-        _field(0.1), Flag.MAGNET_WEAK, None, Finding.MAGNET_FAULT, channel=2, valued=True
-    ),
-    "magnet strong": Fault(
-        _field(9.0), Flag.MAGNET_STRONG, None, Finding.MAGNET_FAULT, channel=2, valued=True
-    ),
-    "wiper open": Fault(_open_wiper, Flag.OPEN_CIRCUIT, None, Finding.OPEN_CIRCUIT, channel=3),
-}
+LASTING = [name for name, fault in FAULTS.items() if fault.lasting]
+LINE_FLAGS = Flag.NO_CONVERSION | Flag.DESYNC | Flag.BUS_ERROR | Flag.LINE_HELD
+PAGE = Path(__file__).parents[2] / "firmware" / "README.md"
 
 
 @pytest.fixture(params=[False, True], ids=["by hand", "by state machine"])
@@ -140,10 +57,6 @@ def _counts(sample: Any) -> int:
     return sample.load_counts if is_load else sample.angle_counts
 
 
-ONLY_STREAMED = Flag.ANGLE_STALE | Flag.BUTTON_HELD
-LINE_FLAGS = Flag.NO_CONVERSION | Flag.DESYNC | Flag.BUS_ERROR | Flag.LINE_HELD
-
-
 def _totals(rig: Rig, channel: int) -> dict[Flag, int]:
     """How many samples carried each flag since the box started."""
     (answer,) = rig.ask(records.ReadFlagTotals(9, channel))
@@ -154,46 +67,122 @@ def _risen(before: dict[Flag, int], after: dict[Flag, int]) -> int:
     return sum(flag for flag in after if after[flag] > before[flag])
 
 
-@pytest.mark.parametrize("name", LASTING)
-def test_a_lasting_fault(box: Rig, name: str) -> None:
-    fault = LASTING[name]
-    before = box.status()
-    totals_before = {channel: _totals(box, channel) for channel in range(4)}
-    box.start()
-    fault.strike(box)
-    box.run_ms(150)
-    box.take()
-    box.run_ms(1100)
-    found = box.take()
-    samples = _own(found, fault.channel)
-    assert samples, "the fault must be streamed, not silence"
-    for sample in samples:
+class Watch:
+    """A box with a fault, and all that is seen of it: samples, counters, findings."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig = rig
+        self.identity, *self.descriptions = rig.ask(records.Identify(2))
+        self.before = rig.status()
+        self.totals = {channel: _totals(rig, channel) for channel in range(4)}
+        self.seen = Observation({channel: ChannelObservation() for channel in range(4)})
+        self.samples: list[Any] = []
+
+    def run_ms(self, duration_ms: int) -> None:
+        """Let the box work and take what comes, as the check-up does."""
+        for _ in range(duration_ms // 20):
+            self.rig.run_ms(20)
+            events = self.rig.take_events()
+            self.seen.take(events)
+            self.samples += [event.record for event in events if isinstance(event, Message)]
+
+    def counted(self, counter: str, fault: Fault) -> int:
+        """By how much a counter has risen."""
+        if counter == FLAG_TOTALS:
+            return _risen(self.totals[fault.channel], _totals(self.rig, fault.channel))
+        if counter == IN_THE_SAMPLE:
+            return int(_own(self.samples, fault.channel)[-1].invalid_transitions_total)
+        if counter == IN_A_SETTING:
+            key = records.SettingKey.DAMAGED_TOTAL
+            return int(self.rig.ask(records.ReadSetting(5, key, 255))[0].number)
+        after = self.seen.statuses[-1]
+        numbers = [getattr(status, counter) for status in (self.before, after)]
+        before, later = [sum(n) if isinstance(n, tuple) else n for n in numbers]
+        return int(later - before)
+
+    def findings(self) -> list[Finding]:
+        """What the check-up says."""
+        _, *descriptions = self.rig.ask(records.Identify(3))
+        found = check_link(LinkSeen(self.identity, self.before, self.seen))
+        if damaged := self.counted(IN_A_SETTING, FAULTS["DOUT stuck low"]):
+            found.append(settings_damaged(damaged))
+        for item in descriptions:
+            own = self.seen.channels[item.channel]
+            if item.kind == records.ChannelKind.LOAD:
+                found += check_load(LoadChannel(item, own))
+            else:
+                found += check_angle(AngleChannel(item, own, item.nominal_rate_millihertz / 1000))
+        return found
+
+
+@pytest.mark.parametrize("pio", [False, True], ids=["by hand", "by state machine"])
+@pytest.mark.parametrize("name", FAULTS)
+def test_a_fault_has_its_flag_counter_and_finding(
+    monkeypatch: pytest.MonkeyPatch, name: str, pio: bool
+) -> None:
+    fault = FAULTS[name]
+    monkeypatch.setattr(board, "ROLLER_SENSOR", fault.roller)
+    rig = Rig(pio=pio, **fault.rig)
+    rig.feel.ratios[1] = 0.0002  # as at rest
+    rig.run_ms(900 if fault.rig else 300)
+    rig.take()
+    watch = Watch(rig)
+    rig.start()
+    fault.strike(rig)
+    watch.run_ms(150 if fault.lasting else 0)
+    watch.samples.clear()
+    watch.run_ms(fault.settle_ms)
+    _check_samples(watch, fault)
+    assert watch.counted(fault.counter, fault) > 0
+    found = [(item.code, item.channel) for item in watch.findings()]
+    if fault.rig or not fault.flag:
+        assert fault.code in {code for code, _ in found}
+    else:
+        assert found == [(fault.code, fault.channel)]  # and no other
+    if fault.lasting:
+        _check_totals(watch, fault)
+        _check_self_test(watch, fault)
+
+
+def _check_samples(watch: Watch, fault: Fault) -> None:
+    samples = _own(watch.samples, fault.channel)
+    assert samples, "a fault must be streamed, not silence"
+    for sample in samples if fault.lasting else []:
         # Faults that share a flag are told apart by the other: never one too many.
         assert sample.flags & (LINE_FLAGS | fault.flag) == fault.flag
         assert fault.valued or _counts(sample) == NO_COUNTS  # never a plausible number
+    if fault.flag:
+        assert any(sample.flags & fault.flag == fault.flag for sample in samples)
     for channel in {0, 1, 2, 3} - {fault.channel}:
-        assert all(not sample.flags & fault.flag for sample in _own(found, channel))
-    after = [item for item in found if isinstance(item, records.Status)][-1]
-    if fault.counter is not None:
-        assert getattr(after, fault.counter) > getattr(before, fault.counter)
+        assert all(not sample.flags & fault.flag for sample in _own(watch.samples, channel))
+
+
+def _check_totals(watch: Watch, fault: Fault) -> None:
     for channel in range(4):
-        risen = _risen(totals_before[channel], _totals(box, channel))
+        risen = _risen(watch.totals[channel], _totals(watch.rig, channel))
         assert risen & ~(SETTLING | Flag.OVERLOAD) == (
             fault.flag if channel == fault.channel else 0
         )
-    box.ask(records.StopStream(2))
+
+
+def _check_self_test(watch: Watch, fault: Fault) -> None:
+    watch.rig.ask(records.StopStream(2))
     results = [
         item
-        for item in box.ask(records.RunSelfTest(3), wait_ms=1300)
+        for item in watch.rig.ask(records.RunSelfTest(3), wait_ms=1300)
         if isinstance(item, records.SelfTestResult)
     ]
     assert results[fault.channel].findings == fault.finding
     assert {item.findings for item in results if item.channel != fault.channel} == {0}
 
 
+def test_the_page_has_the_table() -> None:
+    assert table() in PAGE.read_text(encoding="utf-8"), "python tests/firmware/fault_table.py"
+
+
 @pytest.mark.parametrize("name", LASTING)
 def test_a_fault_is_an_event_when_it_comes(box: Rig, name: str) -> None:
-    fault = LASTING[name]
+    fault = FAULTS[name]
     fault.strike(box)
     events = box.collect(records.Event, 800)
     raised = [item for item in events if item.kind == records.EventKind.FAULT_RAISED]
@@ -327,7 +316,12 @@ def test_ten_conversions_a_second_for_eighty(pio: bool) -> None:
         for item in rig.ask(records.RunSelfTest(1), wait_ms=1300)
         if isinstance(item, records.SelfTestResult)
     ]
-    assert [item.findings for item in results] == [Finding.WRONG_RATE, Finding.WRONG_RATE, 0, 0]
+    assert [item.findings for item in results] == [
+        SelfTestFindings.WRONG_RATE,
+        SelfTestFindings.WRONG_RATE,
+        0,
+        0,
+    ]
     assert results[0].measured_rate_millihertz == pytest.approx(10_800, rel=0.01)
     rig.start()
     samples = rig.load_samples(2000)
@@ -498,8 +492,8 @@ def test_pins_that_cannot_be_read_back_accuse_no_wire(
     rig.take()
     rig.start()
     assert {sample.flags for sample in rig.load_samples(200)} <= {0, SETTLING}
-    _hold(DATA, 0)(rig)
-    _wires("failing")(rig)
+    FAULTS["DOUT stuck low"].strike(rig)
+    FAULTS["I2C not acknowledged"].strike(rig)
     rig.run_ms(150)
     rig.take()
     rig.run_ms(1100)

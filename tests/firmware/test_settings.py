@@ -148,6 +148,14 @@ class PowerCut(Files):
         super().write(name, data)
 
 
+def _torn(files: Files, whole: Files, after: int) -> int:
+    """How many copies are neither as before nor, the newest, in force."""
+    changed = [name for name, data in files.files.items() if whole.files.get(name) != data]
+    in_force = Files()
+    in_force.files = {name: files.files[name] for name in changed}
+    return len(changed) - (SettingsStore(in_force).load() is not None)
+
+
 @pytest.mark.parametrize("over", [False, True])
 @pytest.mark.parametrize("writes_before", [0, 1, 2, 3])
 def test_power_cut_at_every_byte_leaves_the_old_or_the_new(
@@ -170,7 +178,9 @@ def test_power_cut_at_every_byte_leaves_the_old_or_the_new(
         with pytest.raises(OSError, match="power lost"):
             write_gain(files, new)
         files.cut = None
-        after = Settings(channels, files).load_gain[0]
+        restarted = Settings(channels, files)
+        after = restarted.load_gain[0]
+        assert restarted.read(SettingKey.DAMAGED_TOTAL, 255)[0] == _torn(files, whole, after)
         assert after in (old, new)  # never neither, never the default by accident
         found.add(after)
         write_gain(files, 64 if after == 128 else 128)  # and it can be written again

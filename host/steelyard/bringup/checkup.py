@@ -12,7 +12,13 @@ from steelyard.bringup.angle_checks import AngleChannel, check_angle, measure_an
 from steelyard.bringup.computer import PortFacts
 from steelyard.bringup.computer_checks import check_computer
 from steelyard.bringup.finding import Finding, Measured, Severity
-from steelyard.bringup.link_checks import SILENT_SECONDS, LinkSeen, check_link, measure_link
+from steelyard.bringup.link_checks import (
+    SILENT_SECONDS,
+    LinkSeen,
+    check_link,
+    measure_link,
+    settings_damaged,
+)
 from steelyard.bringup.load_channel import LoadChannel, LoadScale
 from steelyard.bringup.load_checks import check_load, measure_load
 from steelyard.bringup.observation import Observation, wait_for_status, watch
@@ -138,6 +144,7 @@ class _Run:
         The heartbeat's period, by one millisecond: left over by a power cut it does no harm.
         Why not the same value again: the box does not write what it already has.
         """
+        self._check_stored_copies()
         period_ms = self._box.read_setting(SettingKey.STATUS_PERIOD_MS).number
         other_ms = period_ms - 1 if period_ms > 500 else period_ms + 1
         try:
@@ -155,6 +162,15 @@ class _Run:
                     "Remove other files from the board, or load the firmware onto an erased board.",
                 )
             )
+
+    def _check_stored_copies(self) -> None:
+        """Were the settings whole when the box started?  Boxes before 1.2 cannot say."""
+        try:
+            damaged = self._box.read_setting(SettingKey.DAMAGED_TOTAL).number
+        except DeviceRejectedError:
+            return
+        if damaged:
+            self._result.findings.append(settings_damaged(damaged))
 
     def _read_angle_rates(self) -> dict[int, float]:
         """The rates that the owner has set, which need not be the nominal ones."""

@@ -53,6 +53,26 @@ def _total(status: Status, name: str) -> int:
     return sum(value) if isinstance(value, tuple) else value
 
 
+def settings_damaged(copies: int) -> Finding:
+    """How many of the two stored copies of the settings the box found damaged when it started."""
+    both = copies > 1
+    return _finding(
+        "settings_damaged",
+        Severity.FAULT if both else Severity.WARNING,
+        "box",
+        f"{copies} of 2 stored copies of the settings damaged at the last start",
+        "none",
+        "The power went while a setting was being stored. "
+        + (
+            "Both copies are gone: the box runs with its defaults."
+            if both
+            else "The settings before or after that change are in force, whole."
+        ),
+        "Look the settings up (steelyard show) and set again what is not as it should be; this"
+        " check has stored them afresh.",
+    )
+
+
 def check_link(link: LinkSeen) -> list[Finding]:
     """All that is wrong with box and link."""
     return [*_losses(link), *_life(link), *_heartbeat(link), *_button(link)]

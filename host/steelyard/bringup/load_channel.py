@@ -15,15 +15,21 @@ from steelyard_protocol.records import SampleFlags
 from steelyard.bringup.observed_channel import ObservedChannel
 from steelyard.wiring.sensor_choice import COUNTS_PER_RATIO, NOISE_NANOVOLTS
 
+USUAL_GAIN: Final = 128
+"""Input A at its largest gain, ±20 mV at 5 V (HX711 data sheet)."""
 RATE_PIN_LOW_BELOW_HZ: Final = 16.0
 
 
 @dataclass(frozen=True)
 class LoadScale:
-    """What turns counts into newtons here: from a calibration, or assumed."""
+    """What turns counts into newtons here: from a calibration, or assumed.
+
+    ``gain``: the amplifier's when it was calibrated.
+    """
 
     counts_per_newton: float
     source: str
+    gain: int | None = None
 
 
 @dataclass(frozen=True)
@@ -39,6 +45,11 @@ class LoadChannel(ObservedChannel):
         return f"channel {self.description.channel} (load)"
 
     @property
+    def expected_gain(self) -> int:
+        """Of the calibration, or else what the firmware begins with."""
+        return (self.scale.gain if self.scale else None) or USUAL_GAIN
+
+    @property
     def nominal_hz(self) -> float:
         """Conversions a second that the part promises."""
         return self.description.nominal_rate_millihertz / 1000.0
@@ -48,7 +59,8 @@ class LoadChannel(ObservedChannel):
         """Whether an amplifier that should give 80 a second gives about 10."""
         if self.nominal_hz <= 40.0 or not self.seen.intervals_us:
             return False
-        if 2 * self.seen.flagged(SampleFlags.NO_CONVERSION) > len(self.seen.flags):
+        attempts = SampleFlags.NO_CONVERSION | SampleFlags.DESYNC
+        if 2 * self.seen.flagged(attempts) > len(self.seen.flags):
             return False  # those are the box's own attempts, not conversions
         return statistics.median(self.seen.intervals_us) > 1e6 / RATE_PIN_LOW_BELOW_HZ
 

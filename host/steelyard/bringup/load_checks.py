@@ -36,6 +36,7 @@ def check_load(channel: LoadChannel) -> list[Finding]:
     # An amplifier that restarts gives wrong values for a moment: that is not noise.
     noise = [] if any(item.code == "uneven_conversions" for item in rate) else _noise(channel)
     return [
+        *_gain(channel),
         *_line_faults(channel),
         *_value_faults(channel),
         *rate,
@@ -77,6 +78,22 @@ def _no_samples(channel: LoadChannel) -> Finding:
         f"{channel.nominal_hz:g} a second",
         "The firmware does not serve this channel.",
         "Load the firmware again and restart the box.",
+    )
+
+
+def _gain(channel: LoadChannel) -> Iterator[Finding]:
+    gain, expected = channel.description.gain, channel.expected_gain
+    if gain == expected:
+        return
+    unit = "input B" if gain == 32 else "input A"
+    yield channel.finding(
+        "wrong_gain",
+        Severity.WARNING,
+        f"gain {gain} ({unit})",
+        f"gain {expected}",
+        "The box was set to it (load_gain). Calibrations made at another gain do not count here.",
+        f"steelyard setting load_gain {expected} --channel {channel.description.channel} puts it"
+        " back; if it is meant, calibrate at this gain.",
     )
 
 
