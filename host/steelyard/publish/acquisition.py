@@ -10,6 +10,7 @@ import queue
 import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TypeVar
@@ -142,10 +143,20 @@ class Acquisition:
                 self._tell()
         except Exception as error:  # the broker must end and say so, not go on without a source
             self.failure = error
-        if self.failure is None:
+            self._record_to_the_end()
+        else:
             self.session.end()
         self.announcer.tell_link(False, "the broker ends")
         self._do_what_is_asked()
+
+    def _record_to_the_end(self) -> None:
+        """The stream has failed; that is no reason to break off what is being recorded."""
+        self.session.remove(self.announcer)
+        self.announcer.tell_link(False, "the stream has failed; a recording goes on")
+        with suppress(Exception):  # if it was the session that failed, there is no more to do
+            while self.recording.running is not None and not self._stop.is_set():
+                self._do_what_is_asked()
+                self.session.step()
 
     def _step(self) -> None:
         if self.session.is_over:  # a recording played to its end

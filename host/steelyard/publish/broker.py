@@ -103,14 +103,15 @@ class Broker:
 
         Raises:
             PublishError: listening to the box failed for a reason that is not
-                the box's; the broker is of no more use.
+                the box's; the broker is of no more use.  A recording under way
+                is first recorded to its end.
         """
         loop = asyncio.get_running_loop()
         end = None if seconds is None else loop.time() + seconds
         while end is None or loop.time() < end:
             await asyncio.sleep(0.2 if end is None else max(0.0, min(0.2, end - loop.time())))
             failure = self.acquisition.failure if self.acquisition else None
-            if failure is not None:
+            if failure is not None and not (self.desk and self.desk.is_busy):
                 raise PublishError(
                     f"The broker can no longer listen to its box: {failure!r}.",
                     "Start it again, and report this.",

@@ -25,8 +25,9 @@ from host.publish.test_frames_and_text import force
 from host.transport.leaks import nothing_leaks
 from pytest_mock import MockerFixture
 from steelyard.calibration import Binding
-from steelyard.errors import ControlError
+from steelyard.errors import ControlError, PublishError
 from steelyard.publish import BoxSource, Broker, control_server
+from steelyard.publish.announcer import Announcer
 from steelyard.publish.control_client import ControlClient
 from steelyard.publish.control_requests import ControlRequests
 from steelyard.publish.control_server import ControlServer
@@ -196,6 +197,33 @@ def test_a_full_disk_is_told_in_the_stream_and_the_stream_goes_on(
             await consumer.close()
 
     asyncio.run(run())
+
+
+def test_a_stream_that_fails_does_not_break_off_the_recording(
+    box: PacedBoxes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(self: Announcer) -> None:
+        raise ZeroDivisionError("made up")
+
+    async def run() -> Path:
+        async with directed(port_of(box), tmp_path) as one:
+            consumer = await LineConsumer.connect(one.broker)
+            state = await one.client.start_recording()
+            await consumer.until_type("samples")
+            monkeypatch.setattr(Announcer, "watch_silence", fail)
+            told = await consumer.until(lambda m: m["type"] == "link" and not m["live"])
+            assert "recording goes on" in told["reason"]
+            so_far = (await one.client.state())["recording"]["samples_total"]
+            await recorded(one.client, so_far + 300)
+            await one.client.end_recording()
+            with pytest.raises(PublishError, match="made up"):
+                await one.broker.run(PATIENCE_SECONDS)
+            await consumer.close()
+            return Path(state["path"])
+
+    path = asyncio.run(run())
+    assert faults(path) == set()
+    assert validate(path).missing_total == 0
 
 
 def test_a_box_that_goes_away_is_in_the_recording(box: PacedBoxes, tmp_path: Path) -> None:
