@@ -31,7 +31,7 @@ from steelyard.publish.socket_server import SocketConnection
 
 __all__ = ["nothing_leaks"]
 
-CORRUPTIONS = int(os.environ.get("STEELYARD_HOSTILE_CONSUMERS", "600"))
+CORRUPTIONS = int(os.environ.get("STEELYARD_HOSTILE_CONSUMERS", "300"))
 HANDSHAKE = (
     b"GET /json HTTP/1.1\r\nHost: localhost\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
     b"Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\nSec-WebSocket-Version: 13\r\n\r\n"
