@@ -214,7 +214,7 @@ def test_two_hundred_unplugs(tmp_path: Path) -> None:
         for round_number in range(200):
             while link.transport is None:
                 states += [report.state for report in link.advance(0.05)]
-            box = Box.open(link.transport, 5.0)
+            box = Box.open(link.transport, 60.0)
             box.start_stream()
             while received <= round_number * 40:
                 received += len(box.poll(0.1).raw)
@@ -227,7 +227,7 @@ def test_two_hundred_unplugs(tmp_path: Path) -> None:
 
 def lose(link: ReconnectingLink, box: Box, served: object) -> list[object]:
     served.unplug()  # type: ignore[attr-defined]
-    deadline = time.monotonic() + 5
+    deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
         try:
             box.poll(0.1)
