@@ -153,7 +153,9 @@ class AppendFile:
             yield
         except OSError as error:
             found = storage_error(self.path, doing, error)
-            kept = f" {self.size_bytes / 1e6:.2f} MB are in it and stay." if self.size_bytes else ""
+            kept = (
+                f" {self.size_bytes / 1e6:.2f} MB are in it and stay." if self.syncs_total else ""
+            )
             self._failure = RecordingStorageError(found.what + kept, found.advice)
             raise self._failure from error
 

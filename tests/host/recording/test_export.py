@@ -272,8 +272,9 @@ def test_a_failure_leaves_no_half_file(
 
 
 def test_a_folder_that_is_not_there(recording: Path, tmp_path: Path) -> None:
-    with pytest.raises(ExportError, match="Make the folder first"):
+    with pytest.raises(ExportError, match="Make the folder first") as refused:
         export_recording(recording, tmp_path / "missing" / "visit")
+    assert "visit-load.csv: " in refused.value.what, "the name that was asked for"
 
 
 def test_what_is_no_recording_is_refused(tmp_path: Path) -> None:

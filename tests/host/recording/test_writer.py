@@ -225,8 +225,9 @@ def test_a_disk_full_at_every_write_in_turn(tmp_path: Path, mocker: MockerFixtur
             raise OSError(errno.ENOSPC, "No space left on device")
 
         mocker.patch("steelyard.recording.append_file.os.write", side_effect=write)
-        with pytest.raises(RecordingStorageError, match="No space left"):
+        with pytest.raises(RecordingStorageError, match="No space left") as refused:
             _write_three_seconds(RecordingMaker(folder))
+        assert ("MB are in it and stay" in refused.value.what) is (failing > 0)
         if failing == 0:
             # Not even the header: nothing stays that would be in the way of the next try.
             assert list(folder.iterdir()) == []
