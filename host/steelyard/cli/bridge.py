@@ -23,7 +23,7 @@ Unplug the machine and the cell; no supply, no amplifier connected. Do not touch
 your body is a resistor too. Where the meter shows overrange, answer: open."""
 
 
-@click.command()
+@click.command(context_settings={"ignore_unknown_options": True})  # -5 is a bad reading
 @click.argument("ohms", nargs=-1, metavar="[R12 R13 R14 R23 R24 R34]")
 @click.option(
     "--wires",

@@ -15,7 +15,7 @@ EXIT_NOT_SOUND = 3
 PAIRS = (("1", "2"), ("1", "3"), ("2", "3"))
 
 
-@click.command()
+@click.command(context_settings={"ignore_unknown_options": True})  # -5 is a bad reading
 @click.argument("ohms", nargs=-1, metavar="[R12 R13 R23 [R12 R13 R23]]")
 @json_option
 def wiper(ohms: tuple[str, ...], as_json: bool) -> None:

@@ -24,8 +24,14 @@ def parse_ohms(text: str) -> float:
     """Ohms from what a meter shows: ``352``, ``1.05k``, ``open``, ``OL``.
 
     Raises:
-        WiringError: it is none of these.
+        WiringError: it is none of these, or may be read in two ways (``1,050``).
     """
+    if re.fullmatch(r"\s*[0-9]{1,3}(,[0-9]{3})+\s*", text):
+        raise WiringError(
+            f"{text!r} may be thousands or a decimal comma.",
+            f"Write {text.strip().replace(',', '')} for the one, {text.strip().replace(',', '.')}"
+            " for the other.",
+        )
     plain = text.strip().lower().replace(",", ".")
     if plain in _OPEN_WORDS:
         return OPEN
@@ -37,7 +43,7 @@ def parse_ohms(text: str) -> float:
     return checked_ohms(ohms, text)
 
 
-def checked_ohms(ohms: float, text: str = "") -> float:
+def checked_ohms(ohms: float, text: str | None = None) -> float:
     """The reading itself; beyond `OPEN_FROM_OHMS` it is `OPEN`.
 
     Raises:
@@ -45,7 +51,7 @@ def checked_ohms(ohms: float, text: str = "") -> float:
     """
     if math.isnan(ohms) or ohms < 0.0:
         raise WiringError(
-            f"{text or format(ohms, 'g')!r} is no resistance.",
+            f"{format(ohms, 'g') if text is None else text!r} is no resistance.",
             "Write ohms (352), kilohms (1.05k), or open where the meter shows overrange.",
         )
     return OPEN if ohms >= OPEN_FROM_OHMS else ohms

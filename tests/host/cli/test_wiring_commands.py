@@ -148,8 +148,11 @@ def test_a_port_that_may_not_be_opened_is_explained(mocker: MockerFixture) -> No
     [
         (("bridge", "1", "2"), "takes six", 2),
         (("bridge", "1", "2", "3", "4", "5", "volts"), "no resistance", 1),
+        (("bridge", "1", "2", "3", "4", "5", "-6"), "'-6' is no resistance", 1),
+        (("bridge", "1", "2", "3", "4", "5", ""), "'' is no resistance", 1),
         (("bridge", "--wires", "a,b"), "four names", 2),
         (("wiper", "1", "2"), "takes three", 2),
+        (("wiper", "1", "2", "-3"), "'-3' is no resistance", 1),
         (("choose", "--torque", "400", "--arm", "300"), "metres, not millimetres", 1),
         (("checkup", "-p", BENCH, "--cell", "zero"), "0:2000:2", 2),
         (("checkup", "-p", "/dev/no-such-port"), "no serial port", 1),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+import re
 
 import pytest
 from hypothesis import given
@@ -43,7 +44,13 @@ def test_any_text_is_ohms_or_a_plain_refusal(text: str) -> None:
 
 @pytest.mark.parametrize("text", ["", "x", "-5", "1..2", "5 volts", "nan", "1e3"])
 def test_what_is_no_resistance(text: str) -> None:
-    with pytest.raises(SteelyardError):
+    with pytest.raises(SteelyardError, match=re.escape(f"{text!r} is no resistance")):
+        parse_ohms(text)
+
+
+@pytest.mark.parametrize("text", ["1,050", " 10,000 ", "1,000,000"])
+def test_what_may_be_read_in_two_ways_is_asked_back(text: str) -> None:
+    with pytest.raises(SteelyardError, match=text.strip().replace(",", "")):
         parse_ohms(text)
 
 
