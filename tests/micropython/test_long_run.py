@@ -78,7 +78,7 @@ def _check(found: dict[str, Any], arm_hz: int) -> None:
 
 @pytest.mark.slow
 def test_on_micropython_with_the_heap_weighed(start_program) -> None:
-    seconds = _seconds(80)
+    seconds = _seconds(40)
     process = start_program(
         "long_run.py",
         _arguments(50, 20_000),
@@ -98,7 +98,7 @@ def test_on_micropython_with_the_heap_weighed(start_program) -> None:
 
 @pytest.mark.slow
 def test_on_cpython_for_longer() -> None:
-    seconds = _seconds(400)
+    seconds = _seconds(150)
     program = (_PROGRAMS / "long_run.py").read_text()
     script = "\n".join([f"ARGUMENTS = {_arguments(200, 1)!r}", program, *_calls(seconds)])
     path = os.pathsep.join(map(str, (_ROOT / "firmware", _PROGRAMS)))

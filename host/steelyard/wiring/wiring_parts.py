@@ -114,7 +114,8 @@ def wiring_parts(facts: BoardFacts) -> tuple[Part, ...]:
 _SUPPLY_REMARK: Final = (
     "VCC means every supply terminal of the module. Only if it has its own terminal for the"
     " digital side (VDD): that one to 3V3, and the analogue one may go to VBUS (pin 40, 5 V)."
-    " DOUT must never exceed 3.3 V."
+    " DOUT must never exceed 3.3 V. B+ and B- to GND where the module has terminals for them: a"
+    " disturbed clock line reads that input once, and it must then give nothing."
 )
 
 
