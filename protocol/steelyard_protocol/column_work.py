@@ -5,14 +5,15 @@
 2. CRC-32 is linear over GF(2): the CRC of a message of fixed length is a
    constant XOR one table entry for each byte position (256 entries each).
    Most positions hardly ever change; their usual value is folded into the
-   constant and only the exceptions are looked up.
+   constant and only the exceptions are looked up.  The others are looked up
+   two at a time.
 3. Fields are put together from their bytes; bytes that never change are not
    even touched.
 """
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Final
 from zlib import crc32
 
@@ -26,6 +27,8 @@ U8 = NDArray[np.uint8]
 U32 = NDArray[np.uint32]
 
 _TURN_ROWS: Final = 2048
+_PAIRS_PAY: Final = 8192
+"""Frames from which on it is quicker to look two bytes up at once, in tables of 256 KB."""
 
 
 @cache
@@ -86,30 +89,58 @@ def decode_cobs(columns: U8) -> NDArray[np.bool_]:
 
 def constant_bytes(columns: U8) -> list[int | None]:
     """The value of each byte that is the same in every frame; None where it is not."""
-    firsts = columns[:, 0].tolist()
-    same = (columns == columns[:, :1]).all(axis=1).tolist()
-    return [first if alike else None for first, alike in zip(firsts, same, strict=True)]
+    middle = columns.shape[1] // 2
+    found: list[int | None] = []
+    for column, first, other, last in zip(
+        columns,
+        columns[:, 0].tolist(),
+        columns[:, middle].tolist(),
+        columns[:, -1].tolist(),
+        strict=True,
+    ):
+        # Most of those that change are seen to at once.
+        alike = first == other == last and bool((column == first).all())
+        found.append(first if alike else None)
+    return found
 
 
 def crc_matches(payload: U8, constants: list[int | None], sent: U8) -> NDArray[np.bool_]:
     """Which frames carry the right CRC: ``sent`` holds its four bytes."""
     folded, tables = crc_tables(len(payload))
     crc = gather_integer(sent, [None] * CRC_BYTES, "I")
-    for column, constant, table in zip(payload, constants, tables, strict=True):
+    varied: list[int] = []
+    for position, (column, constant) in enumerate(zip(payload, constants, strict=True)):
+        table = tables[position]
         if constant is not None:
             folded ^= int(table[constant])
             continue
         usual = column[len(column) // 2]
         differs = column != usual
-        count = np.count_nonzero(differs)
-        if count * 8 > len(column):
-            np.bitwise_xor(crc, table.take(column), out=crc)
+        if np.count_nonzero(differs) * 8 > len(column):
+            varied.append(position)
             continue
         folded ^= int(table[usual])
         others = np.flatnonzero(differs)
         crc[others] ^= table[column[others]] ^ table[usual]
+    if len(crc) >= _PAIRS_PAY:
+        while len(varied) > 1:
+            low, high = varied.pop(), varied.pop()
+            pair = payload[high].astype(np.uint16)
+            pair <<= 8
+            pair |= payload[low]
+            np.bitwise_xor(crc, _pair_table(len(payload), low, high).take(pair), out=crc)
+    for position in varied:
+        np.bitwise_xor(crc, tables[position].take(payload[position]), out=crc)
     matches: NDArray[np.bool_] = crc == np.uint32(folded)
     return matches
+
+
+@lru_cache(maxsize=32)
+def _pair_table(length: int, low: int, high: int) -> U32:
+    """The entries of two byte positions in one; index: byte at ``high`` * 256 + byte at ``low``."""
+    _, tables = crc_tables(length)
+    both: U32 = (tables[high][:, None] ^ tables[low][None, :]).reshape(-1)
+    return both
 
 
 def gather_integer(rows: U8, constants: list[int | None], code: str) -> NDArray[Any]:

@@ -102,33 +102,27 @@ class Timeline:
         self, boot_ids: NDArray[Any], ticks_us: NDArray[Any], offsets: Int64Array
     ) -> Int64Array:
         """Unwrapped device time [us] of frames by boot, ticks and place; all of shape (n,)."""
-        if not self._anchored.issuperset(boot_ids[run_starts(boot_ids)].tolist()):
+        runs = run_starts(boot_ids)
+        if not self._anchored.issuperset(boot_ids[runs].tolist()):
             # Without a status frame every reading hangs on the one before it.
             return self._ticks.unwrap(boot_ids, ticks_us, offsets)
         result = np.empty(len(ticks_us), np.int64)
-        for first in range(0, len(ticks_us), _BLOCK_ROWS):
-            rows = slice(first, first + _BLOCK_ROWS)
-            result[rows] = self._block_us(boot_ids[rows], ticks_us[rows], offsets[rows])
+        firsts = np.arange(0, len(ticks_us), _BLOCK_ROWS)
+        lasts = np.append(firsts[1:], len(ticks_us))[: len(firsts)] - 1
+        one_boot = np.searchsorted(runs, firsts, "right") == np.searchsorted(runs, lasts, "right")
+        ends = np.concatenate([firsts, lasts])
+        ends_us = self._ticks.unwrap(boot_ids[ends], ticks_us[ends], offsets[ends]).reshape(2, -1)
+        for first, last, same, (first_us, last_us) in zip(
+            firsts.tolist(), lasts.tolist(), one_boot.tolist(), ends_us.T, strict=True
+        ):
+            rows = slice(first, last + 1)
+            steps = (ticks_us[rows] - ticks_us[first]) & (TICKS_PERIOD_US - 1)
+            # Where time only goes forward the ends of a block tell of all between them.
+            if same and steps[-1] == last_us - first_us and (steps[1:] >= steps[:-1]).all():
+                np.add(steps, first_us, out=result[rows])
+            else:
+                result[rows] = self._ticks.unwrap(boot_ids[rows], ticks_us[rows], offsets[rows])
         return result
-
-    def _block_us(
-        self, boot_ids: NDArray[Any], ticks_us: NDArray[Any], offsets: Int64Array
-    ) -> Int64Array:
-        """One block.  Where time only goes forward its two ends tell of all between them."""
-        ends = [0, -1]
-        first_us, last_us = self._ticks.unwrap(
-            boot_ids[ends], ticks_us[ends], offsets[ends]
-        ).tolist()
-        steps = (ticks_us - ticks_us[0]) & (TICKS_PERIOD_US - 1)
-        goes_forward = (
-            int(steps[-1]) == last_us - first_us
-            and (boot_ids == boot_ids[0]).all()
-            and (steps[1:] >= steps[:-1]).all()
-        )
-        if not goes_forward:
-            return self._ticks.unwrap(boot_ids, ticks_us, offsets)
-        times: Int64Array = steps.astype(np.int64) + first_us
-        return times
 
     def host_unix_ns(self, boot_ids: NDArray[Any], device_us: Int64Array) -> Int64Array:
         """Host wall clock [ns since 1970 UTC] of unwrapped device times, shape (n,).

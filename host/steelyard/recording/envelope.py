@@ -77,5 +77,7 @@ def joined(parts: list[Envelope]) -> Envelope:
 
 def run_starts(keys: NDArray[Any]) -> Int64Array:
     """Where each run of equal keys begins; shape (n,) to shape (m,)."""
+    if keys.strides == (0,):  # one value, repeated without taking memory
+        return np.zeros(min(1, len(keys)), np.int64)
     starts = np.flatnonzero(keys[1:] != keys[:-1]) + 1
     return np.concatenate([np.zeros(min(1, len(keys)), np.int64), starts])

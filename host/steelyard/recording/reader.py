@@ -17,7 +17,7 @@ from steelyard.errors import RecordingFormatError
 from steelyard.recording.contents import Contents, Origin, Timeline, origin
 from steelyard.recording.documents import Document
 from steelyard.recording.file_format import version_problem
-from steelyard.recording.sample_columns import SampleColumns
+from steelyard.recording.sample_columns import GrowingTable, SampleColumns
 from steelyard.recording.scan import (
     Progress,
     RecordingScan,
@@ -206,12 +206,12 @@ class GatheredBatches:
             document_problems=documents.problems(),
             channels=self.contents.channels(),
             loads={
-                channel: LoadSamples(**_columns(columns, boot_ids, timeline))
-                for channel, columns in self._samples.take("load_sample")
+                channel: LoadSamples(**_columns(table, boot_ids, timeline))
+                for channel, table in self._samples.take("load_sample")
             },
             angles={
-                channel: AngleSamples(**_columns(columns, boot_ids, timeline))
-                for channel, columns in self._samples.take("angle_sample")
+                channel: AngleSamples(**_columns(table, boot_ids, timeline))
+                for channel, table in self._samples.take("angle_sample")
             },
             boot_ids=boot_ids,
             timeline=timeline,
@@ -240,23 +240,14 @@ def readable_header(path: Path, contents: Contents) -> records.RecordingHeader:
     return found[0]
 
 
-def _columns(
-    columns: dict[str, NDArray[Any]], boot_ids: tuple[int, ...], timeline: Timeline
-) -> dict[str, Any]:
+def _columns(table: GrowingTable, boot_ids: tuple[int, ...], timeline: Timeline) -> dict[str, Any]:
     """One channel's columns as the fields of its samples class."""
-    rest = dict(columns)
-    boots = rest.pop("boot_id")
-    return {
-        **rest,
-        "boot_index": _boot_index(boots, boot_ids),
-        "timeline": timeline,
-        "boot_ids": boot_ids,
-    }
-
-
-def _boot_index(boots: NDArray[Any], boot_ids: tuple[int, ...]) -> NDArray[np.int32]:
-    """Position of each row's boot in ``boot_ids``."""
-    result = np.zeros(len(boots), np.int32)
-    for index, boot_id in enumerate(boot_ids[1:], 1):
-        result[boots == boot_id] = index
-    return result
+    columns = table.columns()
+    boot_index = np.zeros(len(columns["offsets"]), np.int32)
+    starts = [first_row for first_row, _ in table.boot_runs]
+    ends = [*starts[1:], len(boot_index)]
+    order = {boot_id: index for index, boot_id in enumerate(boot_ids)}
+    for (start, boot_id), end in zip(table.boot_runs, ends, strict=True):
+        if order[boot_id]:  # zeros that nobody touches take no memory
+            boot_index[start:end] = order[boot_id]
+    return {**columns, "boot_index": boot_index, "timeline": timeline, "boot_ids": boot_ids}

@@ -18,27 +18,37 @@ from steelyard.recording.contents import SAMPLE_TABLES
 from steelyard.recording.envelope import run_starts
 from steelyard.recording.rows import channel_rows, channels_of
 
+_LEFT_OUT = ("channel", "boot_id")
 _WASTE_LIMIT = 1.25
 """Room that may stay unused; what was never written to takes no memory on most systems."""
 
 
 class GrowingTable:
-    """A table to which rows are added; it takes in all columns but the channel."""
+    """A table to which rows are added; it takes in all columns but channel and boot id.
+
+    Boots come in long runs, so where each begins stands for a whole column.
+    """
 
     def __init__(self) -> None:
+        self.boot_runs: list[tuple[int, int]] = []
+        """First row of each run, and its boot id."""
         self._columns: dict[str, NDArray[Any]] = {}
         self._count = 0
         self._room = 0
 
     def add(self, table: Table, growth: float) -> None:
         """Append rows; if there is no room for them, make some for ``growth`` times as many."""
-        rows = {name: values for name, values in table.columns.items() if name != "channel"}
+        rows = {name: values for name, values in table.columns.items() if name not in _LEFT_OUT}
         rows["offsets"] = table.offsets
         end = self._count + len(table)
         if end > self._room:
             self._make_room(rows, int(end * max(growth, 1.0)))
         for name, values in rows.items():
             self._columns[name][self._count : end] = values
+        boots = table.columns["boot_id"]
+        for start in run_starts(boots).tolist():
+            if not self.boot_runs or self.boot_runs[-1][1] != boots[start]:
+                self.boot_runs.append((self._count + start, int(boots[start])))
         self._count = end
 
     def columns(self) -> dict[str, NDArray[Any]]:
@@ -80,10 +90,10 @@ class SampleColumns:
                     own.add(channel_rows(table, channel), growth)
         self._part_before = part_of_all
 
-    def take(self, name: str) -> Iterator[tuple[int, dict[str, NDArray[Any]]]]:
-        """Give away the columns of each channel of a message."""
+    def take(self, name: str) -> Iterator[tuple[int, GrowingTable]]:
+        """Give away the table of each channel of a message."""
         for key in sorted(key for key in self._tables if key[0] == name):
-            yield key[1], self._tables.pop(key).columns()
+            yield key[1], self._tables.pop(key)
 
     def boots_in_order(self, status: Table) -> tuple[int, ...]:
         """Boot ids of samples and status frames in order of appearance."""
