@@ -57,12 +57,22 @@ def _hindrance(analysis: RecordedAnalysis) -> str:
         return "No set was measured, so the practice's rule cannot be applied."
     if sheet.stack_kg is None:
         return "The session sheet does not state the plates, so the rule cannot be applied."
+    return _doubt(analysis)
+
+
+def _doubt(analysis: RecordedAnalysis) -> str:
+    """What speaks against the last set as a measure of the next load; empty where nothing does."""
+    if any(one.code == "plates-doubtful" for one in analysis.found.statements):
+        return (
+            "The stack did not pull as the plates on the session sheet would, so the rule is not "
+            "applied."
+        )
     if _cut_off(analysis):
         return (
             "The recording ends in the middle of the last set, or right after it: how many "
             "repetitions were still to come is not known, so the rule is not applied."
         )
-    if not all(one.measures.whole for one in sets[-1].repetitions):
+    if not all(one.measures.whole for one in analysis.found.sets[-1].repetitions):
         return (
             "Samples are missing in the last set: how its repetitions were done is not known for "
             "all, so the rule is not applied."

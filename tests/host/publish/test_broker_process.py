@@ -19,6 +19,7 @@ from steelyard.publish.broker_process import BrokerPlan, BrokerProcess
 from steelyard.publish.broker_seat import read_seat
 from steelyard.publish.control_client import ControlClient
 from steelyard.recording.reader import read_recording
+from steelyard.recording.validation_report import Verdict
 from steelyard.recording.validator import validate
 from steelyard.simulator.pty import PtyBox
 
@@ -66,8 +67,11 @@ def test_a_session_on_a_serial_port(tmp_path: Path) -> None:
     with PtyBox("heron?task=rest") as box:
         path = asyncio.run(run(str(box.path)))
     report = validate(path)
-    # How far time marks scatter is the load of the computer the test runs on: a remark, no damage.
+    # This session is in real time, between processes: how far its time marks scatter is how busy
+    # the computer is, which the validator rightly remarks on, and a test must not depend on.  That
+    # an untroubled session has no finding at all is held in virtual time: test_simulated_box.
     assert {one.code for one in report.findings} <= {"clock_residual"}
+    assert report.verdict is not Verdict.DAMAGED
     assert report.annotations_total == 1
     assert report.missing_total == 0
 

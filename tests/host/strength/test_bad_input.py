@@ -229,10 +229,9 @@ def test_a_constant_added_to_the_counts_moves_no_effort(visit: Visit) -> None:
     assert after == pytest.approx(before, abs=1e-6)
 
 
-def test_ten_minutes_are_analysed_in_under_a_second(whole: Visit) -> None:
-    copies = -(-600 // round(whole.truth.seconds[-1]))
-    count = len(whole.load)
-    step = int(whole.load.device_us[-1]) + 12_000
+def repeated(whole: Visit, copies: int) -> LoadedColumns:
+    """The same session so many times, one after the other."""
+    count, step = len(whole.load), int(whole.load.device_us[-1]) + 12_000
     columns = {
         name: np.concatenate(
             [value + (copy * step if name == "device_us" else 0) for copy in range(copies)]
@@ -240,17 +239,26 @@ def test_ten_minutes_are_analysed_in_under_a_second(whole: Visit) -> None:
         for name, value in vars(whole.load).items()
         if isinstance(value, np.ndarray) and len(value) == count
     }
-    long = replace(whole.load, **columns)
-    best = 1e9
+    return replace(whole.load, **columns)
+
+
+def analysis_seconds(whole: Visit, copies: int) -> float:
+    """Of this processor, the best of three."""
+    load, taken = repeated(whole, copies), []
     for _ in range(3):
-        begun = time.perf_counter()
-        signals = signals_of(long, whole.scale, profile_angle(whole.profile))
+        begun = time.process_time()
+        signals = signals_of(load, whole.scale, profile_angle(whole.profile))
         found = analyse_session(signals, whole.profile, facts_of_visit(whole))
-        best = min(best, time.perf_counter() - begun)
-    assert len(signals) >= 600 * 80
-    assert len(found.sets) == copies
-    print(f"{signals.seconds[-1]:.0f} s analysed in {best:.2f} s")
-    assert best < 1.0
+        taken.append(time.process_time() - begun)
+        assert len(found.sets) == copies
+    return min(taken)
+
+
+def test_a_long_session_costs_in_proportion(whole: Visit) -> None:
+    """How many seconds ten minutes take is for ``tools/bench.py analysis``."""
+    one, three = analysis_seconds(whole, 1), analysis_seconds(whole, 3)
+    print(f"once {one:.3f} s, three times as long {three:.3f} s")
+    assert three < 6.0 * one
 
 
 def test_text_and_json_give_every_torque_with_its_uncertainty(whole: Visit) -> None:
@@ -260,3 +268,28 @@ def test_text_and_json_give_every_torque_with_its_uncertainty(whole: Visit) -> N
     assert len(figures_given) > 30
     assert set(figures_given) == {"±"}
     assert json.loads(json.dumps(plain(found)))["sets"][0]["work"]["expanded_uncertainty"] > 0.0
+
+
+def stated(visit: Visit, **facts: float) -> SessionAnalysis:
+    return analyse_session(visit.signals(), visit.profile, replace(facts_of_visit(visit), **facts))
+
+
+@pytest.mark.parametrize("turns", [-3.0, 900.0])
+def test_a_crank_where_this_machine_has_none_gives_no_weight(visit: Visit, turns: float) -> None:
+    found = stated(visit, crank_turns=turns)
+    (said,) = [one for one in found.statements if one.code == "crank-impossible"]
+    assert said.spoils
+    assert f"{turns:g} turns" in said.text
+    assert found.weight is None
+    assert found.balance is not None
+
+
+def test_plates_that_did_not_pull_so_are_asked_about(whole: Visit) -> None:
+    true_kg = whole.world.machine.stack_kg
+    for wrong_kg, sets in ((true_kg / 2.2, 1), (true_kg * 2.2, 1), (true_kg * 6.0, 0)):
+        found = stated(whole, stack_kg=wrong_kg)
+        (said,) = [one for one in found.statements if one.code == "plates-doubtful"]
+        assert f"{wrong_kg:g} kg are stated" in said.text
+        assert len(found.sets) == sets
+        assert "no-repetition" not in codes(found)
+    assert "plates-doubtful" not in codes(stated(whole, stack_kg=true_kg + 5.0))

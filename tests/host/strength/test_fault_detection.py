@@ -5,7 +5,9 @@ client are not.  A fault that brings another with it by nature is not judged for
 that other one: who rushes down drops the stack, who drops it rushes the end,
 and an uneven way may begin or end fast.
 
-``STEELYARD_FAULT_SETS=20`` for the long run (sets for each fault, severity and machine).
+``STEELYARD_FAULT_SETS=10`` for the long run: so many sets for each fault, severity and
+machine.  The short run does one set for each fault and severity, on one machine and the
+other in turn.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ from steelyard.simulator.client_model import MANNERS, Manner
 from steelyard.strength.form_faults import Fault, Prescription
 from steelyard.strength.session_analysis import SessionFacts, analyse_session
 
+LONG = "STEELYARD_FAULT_SETS" in os.environ
 SETS = int(os.environ.get("STEELYARD_FAULT_SETS", "1"))
 CLEAN = replace(MANNERS["controlled"], concentric_seconds=2.2, eccentric_seconds=4.0)
 ASKED = Prescription(concentric_seconds=2.2, eccentric_seconds=4.0, keeps_tension=True)
@@ -85,6 +88,7 @@ BRINGS = {
 }
 
 
+MACHINES = ("heron", "wren")
 NAMES = ("faint", "mild", "moderate", "gross")
 """Faint lies about the bound itself: printed, and promised nothing."""
 
@@ -137,15 +141,20 @@ def faults_seen(machine: str, manner: Manner, seed: int) -> list[frozenset[Fault
 
 def labelled_set() -> Table:
     table = Table(Counter(), Counter(), Counter(), Counter())
-    for machine in ("heron", "wren"):
+    for machine in MACHINES:
         for number in range(SETS):
             for seen in faults_seen(machine, replace(CLEAN, name="clean"), 500 + number):
                 for fault in Fault:
                     table.clean[fault] += 1
                     table.imagined[fault] += fault in seen
-            for fault, severities in SEVERITIES.items():
-                for severity, manner in severities.items():
-                    _count(table, machine, fault, severity, manner, 600 + number)
+    cases = [(fault, one) for fault, severities in SEVERITIES.items() for one in severities]
+    for place, (fault, severity) in enumerate(cases):
+        # five turns for four severities: each machine gets every severity, and every fault
+        turn = place + place // len(NAMES)
+        for machine in MACHINES if LONG else (MACHINES[turn % 2],):
+            for number in range(SETS):
+                manner = SEVERITIES[fault][severity]
+                _count(table, machine, fault, severity, manner, 600 + number)
     return table
 
 

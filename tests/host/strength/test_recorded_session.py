@@ -10,84 +10,24 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from host.report.sessions import calibrated, record_session, virtual_box
 from host.strength.visit import LoadedColumns, linear_scale
-from steelyard.calibration import (
-    Binding,
-    Conditions,
-    Direction,
-    ForceCalibration,
-    Gravity,
-    LoadPoint,
-    Weight,
-    calibrate_force,
-)
-from steelyard.device import Box
-from steelyard.recording.documents import Document
-from steelyard.recording.file_format import Subject
 from steelyard.recording.reader import Recording, read_recording
-from steelyard.recording.recorder import Recorder, RecordingPlan
-from steelyard.simulator.port import SimulatedPort, open_simulated_port
 from steelyard.strength.analysis_lines import plain
 from steelyard.strength.profile_file import ready_profile
 from steelyard.strength.recorded_signals import profile_angle, signals_of
 from steelyard.strength.sample_columns import LoadColumns
 from steelyard.strength.session_analysis import SessionAnalysis, SessionFacts, analyse_session
-from steelyard.transport.reconnecting import ReconnectingLink
 from steelyard_protocol.decoder import Message, StreamDecoder
-from steelyard_protocol.records import DocumentKind, LoadSample, SettingKey
+from steelyard_protocol.records import LoadSample
 
 ROOT = Path(__file__).resolve().parents[3]
-SECONDS = 104.0
-SERIAL = "SB-7001"
 PROFILE = ready_profile("heron")
 
 
-def virtual_box() -> SimulatedPort:
-    port = open_simulated_port("heron?task=session&speed=max&seed=11")
-    box = Box(port)
-    box.identify()
-    box.write_setting(SettingKey.SENSOR_SERIAL, 0, text=SERIAL)
-    return port
-
-
-def calibrated(port: SimulatedPort, box_id: str) -> ForceCalibration:
-    """Five weights up, by the cell's own truth: the calibration has tests of its own."""
-    cell = port.world.cells[0].truth
-    names = [f"20 kg no. {number}" for number in range(1, 6)]
-    gravity = Gravity.entered(9.81, 0.0005)
-    points = [
-        LoadPoint(
-            run,
-            direction,
-            20.0 * pieces,
-            cell.counts(20.0 * pieces * 9.81 * (1.0 - 0.00015)),
-            3.0,
-            240,
-            tuple(names[:pieces]),
-        )
-        for run in (1, 2, 3)
-        for direction, many in ((Direction.UP, range(6)), (Direction.DOWN, range(4, -1, -1)))
-        for pieces in many
-    ]
-    weights = {name: Weight(name, 20.0, oiml_class="M1") for name in names}
-    binding = Binding(box_id, 0, SERIAL, 128)
-    return calibrate_force(points, Conditions(gravity=gravity), binding, weights=weights)
-
-
 @pytest.fixture(scope="module")
-def recording(tmp_path_factory: pytest.TempPathFactory) -> Recording:
-    path = tmp_path_factory.mktemp("visit") / "visit.steelyard"
-    probe = virtual_box()
-    with Box.open(probe) as box:
-        calibration = calibrated(probe, box.description.box_id_text)
-    plan = RecordingPlan(
-        path,
-        Subject("Heron", "C-001"),
-        [Document(DocumentKind.CALIBRATION, calibration.to_json())],
-        duration_seconds=SECONDS,
-    )
-    Recorder(ReconnectingLink(virtual_box), plan).run()
-    return read_recording(path)
+def recording(session_path: Path) -> Recording:
+    return read_recording(session_path)
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
@@ -126,15 +66,12 @@ def test_wrong_machine_and_missing_calibration_are_plain_errors(
     assert wrong.returncode == 1
     assert "Wren" in wrong.stderr
     assert "Traceback" not in wrong.stderr
-    bare = tmp_path / "bare.steelyard"
-    plan = RecordingPlan(bare, Subject("Heron", "C-002"), [], duration_seconds=3.0)
-    Recorder(ReconnectingLink(virtual_box), plan).run()
+    bare = record_session(tmp_path / "bare.steelyard", 3.0, calibrate=False)
     missing = command(str(bare))
     assert missing.returncode == 1
     assert "no calibration" in missing.stderr
     other = tmp_path / "other.calibration.json"
-    port = virtual_box()
-    other.write_text(calibrated(port, "ffeeddccbbaa9988").to_json(), encoding="ascii")
+    other.write_text(calibrated(virtual_box(), "ffeeddccbbaa9988").to_json(), encoding="ascii")
     swapped = command(str(recording.path), "-c", str(other))
     assert swapped.returncode == 1
     assert "ffeeddccbbaa9988" in swapped.stderr

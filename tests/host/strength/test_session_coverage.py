@@ -20,11 +20,12 @@ from steelyard.strength.gravity_moment import GravityMoment
 from steelyard.strength.repetition_measures import RepetitionMeasures
 from steelyard.strength.session_analysis import SessionAnalysis, analyse_session
 
-SESSIONS = int(os.environ.get("STEELYARD_SESSIONS", "14"))
+SESSIONS = int(os.environ.get("STEELYARD_SESSIONS", "8"))
 MANNER_NAMES = (
-    "steady", "rushed", "short", "slipping", "stops", "controlled",
-    "partial", "pausing", "throwing", "uneven", "dropping", "fickle",
+    "partial", "pausing", "steady", "rushed", "stops", "dropping", "controlled", "uneven",
+    "short", "slipping", "throwing", "fickle",
 )  # fmt: skip
+"""Those that are hardest to count come first: a short run has them all the same."""
 
 
 class Tally:
