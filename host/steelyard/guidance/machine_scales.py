@@ -9,20 +9,11 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from steelyard.calibration import (
-    AngleCalibration,
-    AnyCalibration,
-    ForceCalibration,
-    TorqueCalibration,
-)
+from steelyard.calibration import AnyCalibration
+from steelyard.strength.channel_scales import angle_scale, load_scale
 from steelyard.strength.machine_profile import MachineProfile
-from steelyard.strength.recorded_signals import AngleScale, profile_angle
-from steelyard.strength.torque_scale import (
-    TorqueScale,
-    TorqueUncertainty,
-    force_scale,
-    torque_scale,
-)
+from steelyard.strength.recorded_signals import AngleScale
+from steelyard.strength.torque_scale import TorqueScale, TorqueUncertainty
 
 Array = NDArray[np.float64]
 
@@ -46,25 +37,9 @@ class MachineScales:
         arm's angle the profile's one known angle serves.
         """
         load = calibrations.get(profile.channels.load)
-        angle = _angle(calibrations.get(profile.channels.arm_angle), profile)
-        if isinstance(load, ForceCalibration):
-            scale = force_scale(load, profile.moment_arm, load.age_days(now))
-        elif isinstance(load, TorqueCalibration):
-            scale = torque_scale(load, load.age_days(now))
-        else:
-            return cls(profile, _no_scale(), angle, calibrated=False)
-        return cls(profile, scale, angle)
-
-
-def _angle(calibration: AnyCalibration | None, profile: MachineProfile) -> AngleScale:
-    if not isinstance(calibration, AngleCalibration):
-        return profile_angle(profile)
-    middle = 0.5 * sum(profile.travel_degrees)
-    return AngleScale(
-        lambda counts: calibration.angle(counts).angle_degrees,
-        calibration.budget(middle).standard_uncertainty,
-        0.0 if calibration.eccentricity_degrees else profile.angle_periodic_degrees,
-    )
+        angle = angle_scale(calibrations.get(profile.channels.arm_angle), profile)
+        scale = load_scale(load, profile, lambda one: one.age_days(now))
+        return cls(profile, scale or _no_scale(), angle, calibrated=scale is not None)
 
 
 def _no_scale() -> TorqueScale:

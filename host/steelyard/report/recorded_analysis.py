@@ -31,13 +31,14 @@ from steelyard.report.sources import (
     find_profile,
     find_sheet,
 )
+from steelyard.strength.channel_scales import angle_scale, load_scale
 from steelyard.strength.machine_profile import MachineProfile
 from steelyard.strength.measured import Statement
-from steelyard.strength.recorded_signals import AngleScale, profile_angle, signals_of
+from steelyard.strength.recorded_signals import signals_of
 from steelyard.strength.session_analysis import SessionAnalysis, analyse_session
 from steelyard.strength.session_sheet import SessionSheet
 from steelyard.strength.signals import Signals
-from steelyard.strength.torque_scale import TorqueScale, force_scale, torque_scale
+from steelyard.strength.torque_scale import TorqueScale
 
 
 @dataclass(frozen=True)
@@ -159,7 +160,7 @@ def _signals(
     return signals_of(
         held.loads[channel],
         _scale(held, profile, calibrations.get(channel)),
-        _angle(calibrations.get(profile.channels.arm_angle), profile),
+        angle_scale(calibrations.get(profile.channels.arm_angle), profile),
         None if roller is None else held.angles.get(roller),
         profile.roller,
     )
@@ -168,25 +169,13 @@ def _signals(
 def _scale(
     held: Recording, profile: MachineProfile, calibration: AnyCalibration | None
 ) -> TorqueScale:
-    if isinstance(calibration, ForceCalibration):
-        return force_scale(calibration, profile.moment_arm, _days_apart(held, calibration))
-    if isinstance(calibration, TorqueCalibration):
-        return torque_scale(calibration, _days_apart(held, calibration))
+    scale = load_scale(calibration, profile, lambda one: _days_apart(held, one))
+    if scale is not None:
+        return scale
     raise CalibrationError(
         f"There is no calibration of load channel {profile.channels.load}: the recording holds raw "
         "counts, and no torque is given.",
         "Name it with --calibration, or calibrate the channel: `steelyard calibrate --help`.",
-    )
-
-
-def _angle(calibration: AnyCalibration | None, profile: MachineProfile) -> AngleScale:
-    if not isinstance(calibration, AngleCalibration):
-        return profile_angle(profile)
-    middle = 0.5 * sum(profile.travel_degrees)
-    return AngleScale(
-        lambda counts: calibration.angle(counts).angle_degrees,
-        calibration.budget(middle).standard_uncertainty,
-        0.0 if calibration.eccentricity_degrees else profile.angle_periodic_degrees,
     )
 
 
