@@ -147,9 +147,7 @@ def _calibrated_scales(box: Box, paths: tuple[Path, ...]) -> dict[int, LoadScale
     serials = [description.sensor_serial(item.channel) for item in box.channels]
     calibrations = load_channel_calibrations(paths, description.box_id_text, box.channels, serials)
     return {
-        number: LoadScale(
-            item.model.sensitivity_counts_per_newton, "calibrated", item.binding.gain
-        )
+        number: LoadScale(item.model.sensitivity_counts_per_newton, "calibrated", item.binding.gain)
         for number, item in calibrations.items()
     }
 
