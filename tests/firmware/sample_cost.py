@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 ROUNDS = 200
-SLICES = 60
+SLICES = 120
 RP2040_LOOP_STEP_US = 3.3
 """One step of a bytecode loop on an RP2040 at 125 MHz: measured, see the design notes."""
 
