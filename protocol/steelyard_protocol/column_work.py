@@ -160,7 +160,8 @@ def gather_integer(rows: U8, constants: list[int | None], code: str) -> NDArray[
         else:
             gathered |= piece
     if gathered is None:
-        gathered = np.full(rows.shape[1], fixed, unsigned)
+        # One value that stands for all of them: nothing is written, and few will look.
+        gathered = np.broadcast_to(np.array(fixed, unsigned), rows.shape[1:])
     elif fixed:
         gathered |= unsigned.type(fixed)
     return gathered.view(f"i{len(rows)}") if code.islower() else gathered

@@ -7,6 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
 
+import numpy as np
 from steelyard_protocol.bulk import Batch, BulkDecoder
 
 from steelyard.errors import RecordingFormatError, RecordingStorageError
@@ -131,7 +132,7 @@ def _passing_chunks(path: Path, end: int, chunk_bytes: int) -> Iterator[memoryvi
         return
     try:
         with path.open("rb", buffering=0) as file, ThreadPoolExecutor(1, "read ahead") as ahead:
-            buffer, other = (memoryview(bytearray(chunk_bytes)) for _ in range(2))
+            buffer, other = (np.empty(chunk_bytes, np.uint8).data for _ in range(2))
             left = end
             coming = ahead.submit(file.readinto, buffer)
             # The file may have become shorter under our hands: then it ends there.
