@@ -48,7 +48,7 @@ def curve_picture(
         axes.legend(loc="best", frameon=False)
         if for_client:
             axes.margins(x=0.1)
-            _values(axes, curve)
+            _values(axes, curve, [other for _, other in others])
 
     caption = (
         "How strong you were at each position. The bars and the shaded band show how surely it is "
@@ -106,17 +106,25 @@ def _any_bad(test: IsometricTest) -> bool:
     return any(not one.valid and one.peak is not None for one in test.efforts)
 
 
-def _values(axes: Axes, curve: TorqueCurve) -> None:
+def _values(axes: Axes, curve: TorqueCurve, others: Sequence[TorqueCurve]) -> None:
+    """Each point's value above it; below where an earlier curve runs above."""
     for point in curve.points:
+        above = any(_at(other, point.degrees) > point.torque_nm for other in others)
+        side = -1.0 if above else 1.0
         axes.annotate(
             in_cell(Measured(point.torque_nm, point.standard_uncertainty, "N·m")),
-            (point.degrees, point.torque_nm + 2.0 * point.standard_uncertainty),
+            (point.degrees, point.torque_nm + side * 2.0 * point.standard_uncertainty),
             textcoords="offset points",
-            xytext=(0, 6),
+            xytext=(0, -17 if above else 6),
             ha="center",
             fontsize=10,
             color=INK,
         )
+
+
+def _at(curve: TorqueCurve, degrees: float) -> float:
+    at, torque, _ = _columns(curve)
+    return float(np.interp(degrees, at, torque))
 
 
 def _columns(curve: TorqueCurve) -> tuple[Array, Array, Array]:
