@@ -7,6 +7,7 @@ As a program: ``python listeners.py SECONDS KIND:NUMBER:COUNT...`` (kind ``lines
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import statistics
 import sys
@@ -14,7 +15,6 @@ import time
 from dataclasses import dataclass, field
 from typing import Any
 
-from host.publish.paced_boxes import ticks_now_us
 from steelyard_protocol.decoder import Message, StreamDecoder
 from steelyard_protocol.messages import TICKS_PERIOD_US
 from steelyard_protocol.records import LoadSample
@@ -32,18 +32,20 @@ class Tally:
     told_missed_total: int = 0
     types: list[str] = field(default_factory=list)
     sequence: int | None = None
+    unread: _Lines | None = None
     first_seconds: float = 0.0
     last_seconds: float = 0.0
 
-    def sample(self, sequence: int, device_us: int) -> None:
-        delay_ms = (ticks_now_us() - device_us) % TICKS_PERIOD_US / 1000
-        self.follow(sequence)
+    def sample(self, sequence: int, device_us: int, at_ns: int) -> None:
+        """A sample that came at this moment of the monotonic clock."""
+        delay_ms = (at_ns // 1000 - device_us) % TICKS_PERIOD_US / 1000
+        self.follow(sequence, at_ns / 1e9)
         # Not the second in which all of them connect at once and imports are still done.
         if self.last_seconds - self.first_seconds > WARM_UP_SECONDS:
             self.delays_ms.append(delay_ms)
 
-    def follow(self, sequence: int) -> None:
-        self.last_seconds = time.monotonic()
+    def follow(self, sequence: int, at_seconds: float) -> None:
+        self.last_seconds = at_seconds
         if self.sequence is None:
             self.first_seconds = self.last_seconds
         else:
@@ -51,29 +53,51 @@ class Tally:
         self.sequence = sequence
         self.samples_total += 1
 
-    def message(self, message: dict[str, Any]) -> None:
+    def message(self, message: dict[str, Any], at_ns: int) -> None:
         kind = message["type"]
         if len(self.types) < 20:
             self.types.append(kind)
         if kind == "samples":
             for sample in message["samples"]:
-                self.sample(sample["sequence"], sample["device_us"])
+                self.sample(sample["sequence"], sample["device_us"], at_ns)
         elif kind == "loss":
             self.told_missed_total += message["samples_missed"]
 
 
+class _Lines(asyncio.Protocol):
+    """Keeps what comes, with its moment, and reads it later.
+
+    Why: fifty consumers that parse at once in one process would measure each other.
+    """
+
+    def __init__(self) -> None:
+        self.pieces: list[tuple[int, bytes]] = []
+        self.ended = asyncio.Event()
+
+    def data_received(self, data: bytes) -> None:
+        self.pieces.append((time.monotonic_ns(), data))
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self.ended.set()
+
+    def count(self, tally: Tally) -> None:
+        rest = b""
+        for at_ns, piece in self.pieces:
+            *lines, rest = (rest + piece).split(b"\n")
+            for line in lines:
+                tally.message(json.loads(line), at_ns)
+        self.pieces.clear()
+
+
 async def listen_lines(number: int, tally: Tally, end: float) -> None:
-    reader, writer = await asyncio.open_connection("127.0.0.1", number, limit=1 << 20)
-    while (left := end - time.monotonic()) > 0:
-        try:
-            line = await asyncio.wait_for(reader.readline(), left)
-        except TimeoutError:
-            break
-        if not line:
-            break
-        tally.message(json.loads(line))
-    writer.close()
-    await writer.wait_closed()
+    loop = asyncio.get_running_loop()
+    transport, lines = await loop.create_connection(_Lines, "127.0.0.1", number)
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(max(0.0, end - time.monotonic())):
+            await lines.ended.wait()
+    transport.close()
+    await lines.ended.wait()
+    tally.unread = lines
 
 
 async def listen_socket(number: int, path: str, tally: Tally, end: float) -> None:
@@ -88,11 +112,12 @@ async def listen_socket(number: int, path: str, tally: Tally, end: float) -> Non
             except TimeoutError:
                 break
             if isinstance(message, str):
-                tally.message(json.loads(message))
+                tally.message(json.loads(message), time.monotonic_ns())
                 continue
             for event in decoder.feed(message):
                 if isinstance(event, Message) and isinstance(event.record, LoadSample):
-                    tally.sample(event.record.sequence, event.record.device_ticks_us)
+                    sample = event.record
+                    tally.sample(sample.sequence, sample.device_ticks_us, time.monotonic_ns())
 
 
 async def listen(seconds: float, wanted: list[tuple[str, int, int]]) -> list[Tally]:
@@ -110,7 +135,7 @@ async def listen(seconds: float, wanted: list[tuple[str, int, int]]) -> list[Tal
     return tallies
 
 
-def summary(tallies: list[Tally]) -> dict[str, Any]:
+def summary(tallies: list[Tally], cpu_seconds: float) -> dict[str, Any]:
     delays = sorted(delay for tally in tallies for delay in tally.delays_ms)
     counts = [tally.samples_total for tally in tallies]
     return {
@@ -127,7 +152,7 @@ def summary(tallies: list[Tally]) -> dict[str, Any]:
         "median_ms": statistics.median(delays),
         "p99_ms": delays[int(0.99 * len(delays))],
         "worst_ms": delays[-1],
-        "consumers_cpu_seconds": time.process_time(),
+        "consumers_cpu_seconds": cpu_seconds,
     }
 
 
@@ -137,7 +162,11 @@ def main(words: list[str]) -> None:
         kind, number, count = word.split(":")
         wanted.append((kind, int(number), int(count)))
     tallies = asyncio.run(listen(float(words[0]), wanted))
-    print(json.dumps(summary(tallies)), flush=True)
+    cpu_seconds = time.process_time()
+    for tally in tallies:
+        if tally.unread is not None:
+            tally.unread.count(tally)
+    print(json.dumps(summary(tallies, cpu_seconds)), flush=True)
 
 
 if __name__ == "__main__":
