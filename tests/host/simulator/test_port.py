@@ -6,6 +6,7 @@ import threading
 import time
 
 import pytest
+from pytest_mock import MockerFixture
 from steelyard.errors import DeviceDisconnectedError, DeviceNotFoundError, SimulatorOptionError
 from steelyard.simulator.port import SimulatedPort, open_simulated_port
 from steelyard.transport.port import Reopenable, Transport
@@ -80,13 +81,13 @@ def test_host_time_runs_with_virtual_time_and_the_stated_drift() -> None:
     assert port.clock.unix_ns() - unix == port.clock.monotonic_ns() - host
 
 
-def test_full_speed_is_many_times_real_time() -> None:
+def test_full_speed_waits_for_nothing(mocker: MockerFixture) -> None:
+    """How many times real time that is, is the computer's matter: 20 to 60 on an idle core."""
+    mocker.patch("time.sleep", side_effect=AssertionError("nothing waits at full speed"))
     port = started("heron?speed=max")
-    wall, virtual = time.perf_counter(), virtual_seconds(port)
-    while virtual_seconds(port) - virtual < 10.0:
+    virtual = virtual_seconds(port)
+    while virtual_seconds(port) - virtual < 5.0:
         port.read(1.0)
-    ratio = 10.0 / (time.perf_counter() - wall)
-    assert ratio > 5.0  # about 60 on an idle core
 
 
 def test_full_speed_gathers_samples_but_hurries_answers() -> None:
@@ -127,18 +128,17 @@ def test_a_speed_factor_is_kept() -> None:
     wall, host = time.monotonic(), port.clock.monotonic_ns()
     box = port.box.now_us
     port.clock.sleep(4.0)
-    assert 0.5 <= time.monotonic() - wall < 1.5  # the upper bound: a busy machine
+    assert time.monotonic() - wall >= 0.5  # how much later is how busy the computer is
     assert (port.clock.monotonic_ns() - host) / 1e9 >= 4.0
     box_seconds = (port.box.now_us - box) / 1e6
     assert 4.0 <= box_seconds <= (port.clock.monotonic_ns() - host) / 1e9
 
 
-def test_sleep_in_virtual_time_is_virtual() -> None:
+def test_sleep_in_virtual_time_is_virtual(mocker: MockerFixture) -> None:
+    mocker.patch("time.sleep", side_effect=AssertionError("nobody waits in virtual time"))
     port = open_simulated_port("heron?speed=max")
-    wall = time.perf_counter()
     port.clock.sleep(5.0)
     assert virtual_seconds(port) == pytest.approx(5.0, abs=0.01)
-    assert time.perf_counter() - wall < 2.0
 
 
 def test_unplugging_ends_the_port_and_reopening_joins_the_same_box() -> None:
