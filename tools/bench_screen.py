@@ -80,28 +80,23 @@ def resident_mb(process_id: int) -> float:
 def watching(folder: Path) -> Iterator[Watch]:
     """The server, and four displays on it."""
     from playwright.sync_api import sync_playwright
-    from screen.rig import BROWSER_WORDS, CHROMIUM, Server
+    from screen.rig import BROWSER_WORDS, CHROMIUM, served
 
-    server = Server(folder, ("--rehearse", "steady"))
-    server.start()
-    try:
-        with sync_playwright() as playwright:
-            browser = playwright.chromium.launch(
-                executable_path=CHROMIUM, args=list(BROWSER_WORDS), headless=True
+    with served(folder, "--rehearse", "steady") as server, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=list(BROWSER_WORDS), headless=True
+        )
+        pages = []
+        for _ in range(CLIENTS):
+            context = browser.new_context(viewport={"width": 1280, "height": 720})
+            page = context.new_page()
+            page.goto(f"{server.address}/display")
+            page.wait_for_function(
+                "window.steelyardFigures?.summary().samples > 100", timeout=120_000
             )
-            pages = []
-            for _ in range(CLIENTS):
-                context = browser.new_context(viewport={"width": 1280, "height": 720})
-                page = context.new_page()
-                page.goto(f"{server.address}/display")
-                page.wait_for_function(
-                    "window.steelyardFigures?.summary().samples > 100", timeout=120_000
-                )
-                pages.append(page)
-            yield Watch(server, pages)
-            browser.close()
-    finally:
-        server.stop()
+            pages.append(page)
+        yield Watch(server, pages)
+        browser.close()
 
 
 def measure(report: Any) -> bool:

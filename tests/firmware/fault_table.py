@@ -83,7 +83,7 @@ def _open_wiper(rig: Rig) -> None:
     rig.bench.roller.open_wiper = True
 
 
-def _reset_in_mid_read(rig: Rig) -> None:
+def reset_in_mid_read(rig: Rig) -> None:
     amplifier = rig.bench.amplifiers[0]
     rises: list[int] = []
 
@@ -97,7 +97,7 @@ def _reset_in_mid_read(rig: Rig) -> None:
     rig.machine.Pin.wire(SCK).on_write = watch
 
 
-def _extra_pulse(rig: Rig) -> None:
+def extra_pulse(rig: Rig) -> None:
     amplifier = rig.bench.amplifiers[0]
     for _ in range(200):
         if amplifier.was_read:
@@ -211,10 +211,10 @@ FAULTS = {
         lasting=True,
     ),
     "amplifier reset in mid-read": Fault(
-        _reset_in_mid_read, Flag.SUSPECT, "discarded_total", "torn_reads", valued=True
+        reset_in_mid_read, Flag.SUSPECT, "discarded_total", "torn_reads", valued=True
     ),
     "pulse too many on SCK": Fault(
-        _extra_pulse, Flag.SUSPECT, "discarded_total", "extra_clock_pulses", valued=True
+        extra_pulse, Flag.SUSPECT, "discarded_total", "extra_clock_pulses", valued=True
     ),
     "torn read": Fault(_torn, Flag.SUSPECT, FLAG_TOTALS, "torn_reads", valued=True),
     "saturated high": Fault(

@@ -14,6 +14,8 @@ from firmware.fault_table import (
     IN_THE_SAMPLE,
     SCK,
     Fault,
+    extra_pulse,
+    reset_in_mid_read,
     table,
 )
 from firmware.rig import Rig
@@ -195,18 +197,8 @@ def test_a_fault_is_an_event_when_it_comes(box: Rig, name: str) -> None:
 
 def test_the_amplifier_resets_itself_in_mid_read(box: Rig) -> None:
     box.start()
-    amplifier = box.bench.amplifiers[0]
-    rises = []
-
-    def watch(level: int, now_us: float) -> None:
-        rises.append(level)
-        if sum(rises) == 9:
-            amplifier.power_on()
-        else:
-            amplifier.clock_changed(level, now_us)
-
     box.take()
-    box.machine.Pin.wire(SCK).on_write = watch
+    reset_in_mid_read(box)
     flags = [sample.flags for sample in box.load_samples(200)]
     at = flags.index(Flag.SUSPECT)
     assert flags[at + 1 : at + 5] == [SETTLING] * 4
@@ -221,12 +213,7 @@ def test_a_pulse_too_many_between_two_readings(box: Rig) -> None:
     box.start()
     steady = 0.001 * 128 * 2**24
     before, amplifier = _totals(box, 0), box.bench.amplifiers[0]
-    for _ in range(200):
-        if amplifier.was_read:
-            break
-        box.run_ms(0.1)
-    amplifier.clock_changed(1, box.clock.now_us)
-    amplifier.clock_changed(0, box.clock.now_us + 1)
+    extra_pulse(box)
     samples = box.load_samples(250)
     assert [s.flags for s in samples if s.flags] == [Flag.SUSPECT] + [SETTLING] * 4
     assert any(abs(s.load_counts) < 0.2 * steady for s in samples if s.flags)
@@ -241,11 +228,7 @@ def test_a_pulse_too_many_under_little_load_is_bounded(box: Rig) -> None:
     box.feel.ratios[0] = 60_000 / (128 * 2**24)
     box.run_ms(200)
     box.start()
-    amplifier = box.bench.amplifiers[0]
-    while not amplifier.was_read:
-        box.run_ms(0.1)
-    amplifier.clock_changed(1, box.clock.now_us)
-    amplifier.clock_changed(0, box.clock.now_us + 1)
+    extra_pulse(box)
     samples = box.load_samples(250)
     errors = [abs(s.load_counts - 60_000) for s in samples if not s.flags]
     assert 30_000 < max(errors) < 65_536

@@ -12,7 +12,7 @@ pytest.importorskip("nicegui")
 pytest.importorskip("playwright.sync_api")
 
 from playwright.sync_api import Browser, sync_playwright
-from screen.rig import BROWSER_WORDS, CHROMIUM, Server, Visitor, a_folder
+from screen.rig import BROWSER_WORDS, CHROMIUM, Server, Visitor, a_folder, served
 
 
 @pytest.fixture(scope="session")
@@ -30,20 +30,16 @@ def calibrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def server(calibrated: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """A rehearsal on this computer, which trusts browsers here."""
     folder = a_folder(calibrated, tmp_path_factory.mktemp("served"))
-    running = Server(folder, ("--rehearse", "steady"))
-    running.start()
-    yield running
-    running.stop()
+    with served(folder, "--rehearse", "steady") as running:
+        yield running
 
 
 @pytest.fixture(scope="module")
 def guarded(calibrated: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """The same, but every browser has to be paired; its first code serves once, so one a module."""
     folder = a_folder(calibrated, tmp_path_factory.mktemp("guarded"))
-    running = Server(folder, ("--rehearse", "steady", "--pair-here"))
-    running.start()
-    yield running
-    running.stop()
+    with served(folder, "--rehearse", "steady", "--pair-here") as running:
+        yield running
 
 
 @pytest.fixture(scope="session")

@@ -8,6 +8,8 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -90,6 +92,17 @@ class Server:
             assert self.process.stdout is not None
             self.process.stdout.close()
             self.process = None
+
+
+@contextmanager
+def served(folder: Path, *words: str) -> Iterator[Server]:
+    """One that runs inside the block, and is stopped after it whatever happened."""
+    server = Server(folder, words)
+    try:
+        server.start()
+        yield server
+    finally:
+        server.stop()
 
 
 def a_folder(calibrated: Path, made: Path) -> Path:

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
-from screen.rig import Server, Visitor, a_folder
+from screen.rig import Server, Visitor, a_folder, served
 
 pytestmark = pytest.mark.xdist_group("screen")
 
@@ -31,10 +31,8 @@ def figures(page: Page) -> dict[str, Any]:
 @pytest.fixture
 def own_server(calibrated: Path, tmp_path: Path) -> Iterator[Server]:
     """One that a test may stop and kill."""
-    running = Server(a_folder(calibrated, tmp_path), ("--rehearse", "steady"))
-    running.start()
-    yield running
-    running.stop()
+    with served(a_folder(calibrated, tmp_path), "--rehearse", "steady") as running:
+        yield running
 
 
 def recorder_of(server: Server) -> int:

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page
 from screen.practice import Operator
-from screen.rig import Server, Visitor, a_folder
+from screen.rig import Server, Visitor, a_folder, served
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
@@ -29,10 +29,8 @@ DISPLAY_LIVE = "!document.getElementById('stage').classList.contains('stale')"
 @pytest.fixture
 def own_server(calibrated: Path, tmp_path: Path) -> Iterator[Server]:
     """One that a test may kill."""
-    running = Server(a_folder(calibrated, tmp_path), ("--rehearse", "steady"))
-    running.start()
-    yield running
-    running.stop()
+    with served(a_folder(calibrated, tmp_path), "--rehearse", "steady") as running:
+        yield running
 
 
 class Watcher(threading.Thread):

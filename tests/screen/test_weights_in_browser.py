@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
-from screen.rig import Server, Visitor, a_folder
+from screen.rig import Server, Visitor, a_folder, served
 from steelyard.calibration.history import Act
 from steelyard.calibration.quantity import quantity_of
 from steelyard.calibration.register import Register, find_registers
@@ -28,10 +28,8 @@ CALIBRATION_STEPS = 7
 def bench(calibrated: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """A server of its own: what is put in force here is nobody else's."""
     folder = a_folder(calibrated, tmp_path_factory.mktemp("bench"))
-    running = Server(folder, ("--rehearse", "steady"))
-    running.start()
-    yield running
-    running.stop()
+    with served(folder, "--rehearse", "steady") as running:
+        yield running
 
 
 @pytest.fixture(autouse=True)

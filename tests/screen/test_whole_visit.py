@@ -26,7 +26,7 @@ from screen.practice import (
     lift,
     measure_strength,
 )
-from screen.rig import Server, Visitor, a_folder
+from screen.rig import Server, Visitor, a_folder, served
 
 pytestmark = [pytest.mark.xdist_group("screen"), pytest.mark.long]
 
@@ -74,10 +74,8 @@ def heron(calibrated: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterato
     script.touch()
     port = f"sim:heron?client=steady&seed=1&gravity=9.81&task=guided&script={script}&speed={SPEED}"
     words = ("--port", port, "--calibration", str(calibration), "--pair-here")
-    running = Server(folder, words)
-    running.start()
-    yield running
-    running.stop()
+    with served(folder, *words) as running:
+        yield running
 
 
 def come(

@@ -21,7 +21,7 @@ from typing import Any, Final
 from steelyard.calibration.angle_points import AngleConditions, AnglePoint
 from steelyard.calibration.readings import Binding
 from steelyard.calibration.readings_file import read_text
-from steelyard.calibration.readings_parts import binding_of, number, only
+from steelyard.calibration.readings_parts import binding_of, number, object_with_list, only
 from steelyard.calibration.table_rows import table_rows
 from steelyard.calibration.whole_file import write_whole
 from steelyard.errors import CalibrationError, CalibrationFileError, ReadingsFileError
@@ -89,16 +89,7 @@ def _from_csv(text: str) -> PositionsFile:
 
 
 def _from_json(text: str) -> PositionsFile:
-    try:
-        content = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise ReadingsFileError(
-            f"This is not JSON: {error}.", "Check commas and quotes."
-        ) from error
-    if not isinstance(content, dict) or not isinstance(content.get("positions"), list):
-        raise ReadingsFileError(
-            "The file has no list called “positions”.", "Write {“positions”: [...], ...}."
-        )
+    content = object_with_list(text, "positions")
     only("the file", content, ("positions", "counts_per_turn", "conditions", "box"))
     rows = []
     for at, row in enumerate(content["positions"], start=1):

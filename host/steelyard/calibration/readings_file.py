@@ -34,6 +34,7 @@ from steelyard.calibration.readings_parts import (
     conditions_of,
     creep_of,
     number,
+    object_with_list,
     only,
     weights_of,
 )
@@ -115,16 +116,7 @@ def parse_csv(text: str) -> ReadingsFile:
 
 def parse_json(text: str) -> ReadingsFile:
     """Parse a JSON object of readings.  Raises ReadingsFileError naming the point or field."""
-    try:
-        content = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise ReadingsFileError(
-            f"This is not JSON: {error}.", "Check commas and quotes."
-        ) from error
-    if not isinstance(content, dict) or not isinstance(content.get("points"), list):
-        raise ReadingsFileError(
-            "The file has no list called “points”.", "Write {“points”: [...], ...}."
-        )
+    content = object_with_list(text, "points")
     only("the file", content, ("points", *PARTS))
     points = []
     for at, row in enumerate(content["points"], start=1):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from typing import Any, Final, TypeVar
@@ -175,6 +176,21 @@ def _list(content: Mapping[str, Any], name: str) -> list[object]:
     if not isinstance(value, list):
         raise ReadingsFileError(f"“{name}” is not a list.", "Write [...].")
     return value
+
+
+def object_with_list(text: str, name: str) -> dict[str, Any]:
+    """JSON text as the object it is.  Raises ReadingsFileError where it has no list ``name``."""
+    try:
+        content = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise ReadingsFileError(
+            f"This is not JSON: {error}.", "Check commas and quotes."
+        ) from error
+    if not isinstance(content, dict) or not isinstance(content.get(name), list):
+        raise ReadingsFileError(
+            f"The file has no list called “{name}”.", f"Write {{“{name}”: [...], ...}}."
+        )
+    return content
 
 
 def only(where: str, given: Mapping[str, Any], known: tuple[str, ...]) -> None:

@@ -49,25 +49,25 @@ def _name(action: str) -> str:
     return NAMES.get(action, action.replace("_", " "))
 
 
-def _act(bench: Bench, step: int | None, action: str) -> None:
-    _still(bench, step)
-    view = bench.desk.visits.view
-    if view is not None and view.step is not None and action not in view.step.actions:
+def _act(bench: Bench, number: int | None, action: str) -> None:
+    step = _still(bench, number)
+    if step is not None and action not in step.actions:
         raise ActionRefusedError(
-            f"“{_name(action)}” came too late: {view.step.title} is {view.step.state.value}.",
+            f"“{_name(action)}” came too late: {step.title} is {step.state.value}.",
             "Look, and press what is offered now.",
         )
     bench.desk.act(action)
 
 
-def _next(bench: Bench, step: int | None) -> None:
-    _still(bench, step)
+def _next(bench: Bench, number: int | None) -> None:
+    _still(bench, number)
     bench.desk.visits.going_on().next()
     bench.desk.visits.refresh()
 
 
-def _still(bench: Bench, step: int | None) -> None:
-    """A press means the step that stood on the page; pressed twice it must not do the next one."""
+def _still(bench: Bench, number: int | None) -> StepView | None:
+    """The step that stood on the page; pressed twice, a press must not do the next one."""
     view = bench.desk.visits.view
-    if view is not None and view.current != step:
+    if view is not None and view.current != number:
         raise ActionRefusedError("That step has been left already.", "Look, and press again.")
+    return view.step if view else None
