@@ -80,7 +80,7 @@ def resident_mb(process_id: int) -> float:
 def watching(folder: Path) -> Iterator[Watch]:
     """The server, and four displays on it."""
     from playwright.sync_api import sync_playwright
-    from screen.rig import BROWSER_WORDS, CHROMIUM, served
+    from screen.rig import BROWSER_WORDS, CHROMIUM, START_SECONDS, served, wait_live
 
     with served(folder, "--rehearse", "steady") as server, sync_playwright() as playwright:
         browser = playwright.chromium.launch(
@@ -91,9 +91,7 @@ def watching(folder: Path) -> Iterator[Watch]:
             context = browser.new_context(viewport={"width": 1280, "height": 720})
             page = context.new_page()
             page.goto(f"{server.address}/display")
-            page.wait_for_function(
-                "window.steelyardFigures?.summary().samples > 100", timeout=120_000
-            )
+            wait_live(page, START_SECONDS)
             pages.append(page)
         yield Watch(server, pages)
         browser.close()

@@ -26,6 +26,7 @@ BROWSER_WORDS = (
     "--disable-sync",
 )
 START_SECONDS = 120.0
+LIVE_DISPLAY = "#stage:not(.stale) #headline"
 
 
 @dataclass
@@ -103,6 +104,11 @@ def served(folder: Path, *words: str) -> Iterator[Server]:
         yield server
     finally:
         server.stop()
+
+
+def wait_live(page: Page, seconds: float = 60.0) -> None:
+    """Until the client's display on this page shows the present."""
+    page.locator(LIVE_DISPLAY).wait_for(timeout=1000 * seconds)
 
 
 def a_folder(calibrated: Path, made: Path) -> Path:

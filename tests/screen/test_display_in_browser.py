@@ -10,17 +10,12 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
-from screen.rig import Server, Visitor, a_folder, served
+from screen.rig import Server, Visitor, a_folder, served, wait_live
 
 pytestmark = pytest.mark.xdist_group("screen")
 
-LIVE = "#stage:not(.stale) #headline"
 STALE = "#stage.stale"
 NOT_LIVE_WITHIN_MS = 500
-
-
-def wait_live(page: Page, seconds: float = 60.0) -> None:
-    page.locator(LIVE).wait_for(timeout=1000 * seconds)
 
 
 def figures(page: Page) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page
 from screen.practice import Operator
-from screen.rig import Server, Visitor, a_folder, served
+from screen.rig import Server, Visitor, a_folder, served, wait_live
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
@@ -23,7 +23,6 @@ pytestmark = [pytest.mark.xdist_group("screen"), pytest.mark.long]
 
 DISPLAYS = 20
 LIVE = "document.querySelector('.live-badge')?.textContent === 'LIVE'"
-DISPLAY_LIVE = "!document.getElementById('stage').classList.contains('stale')"
 
 
 @pytest.fixture
@@ -136,9 +135,9 @@ def test_all_come_back_after_the_server_was_killed_and_the_recording_is_whole(
 
 def test_a_tablet_that_slept_shows_the_present_again(server: Server, visitor: Visitor) -> None:
     page = visitor.open(f"{server.address}/display")
-    page.wait_for_function(DISPLAY_LIVE, timeout=60_000)
+    wait_live(page)
     sleep(page, 4.0)
-    page.wait_for_function(DISPLAY_LIVE, timeout=60_000)
+    wait_live(page)
     page.evaluate("steelyardFigures.forget()")
     page.wait_for_timeout(2000)
     found = page.evaluate("steelyardFigures.summary()")
