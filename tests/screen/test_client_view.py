@@ -32,7 +32,7 @@ def a_visit() -> Visit:
 def test_nothing_personal_gets_out() -> None:
     visit = a_visit()
     visit.acknowledge("XY")
-    maker = ClientViewMaker()
+    maker = ClientViewMaker(HERON.torque_limit_nm)
     for number in range(len(visit.steps)):
         visit.go_to(number)
         told = json.dumps(maker.view(visit.view(time.monotonic())))
@@ -44,14 +44,14 @@ def test_nothing_personal_gets_out() -> None:
 def test_a_stop_is_said_whatever_else() -> None:
     visit = a_visit()
     visit.stop("pain, said C-777")
-    told = ClientViewMaker().view(visit.view(time.monotonic()))
+    told = ClientViewMaker(HERON.torque_limit_nm).view(visit.view(time.monotonic()))
     assert told["stop"] is True
     assert told["word"] == "STOP"
     assert SECRET not in json.dumps(told)
 
 
 def test_moments_stand_still_between_views(monkeypatch: pytest.MonkeyPatch) -> None:
-    maker = ClientViewMaker()
+    maker = ClientViewMaker(HERON.torque_limit_nm)
     now = [1_000_000_000_000]
     monkeypatch.setattr(time, "time_ns", lambda: now[0])
     first = maker._moment("rest", 10.0)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 from screen.rig import Server, Visitor, a_folder, served, wait_live
 
 pytestmark = pytest.mark.xdist_group("screen")
@@ -72,9 +72,11 @@ def test_a_silent_box_is_not_live_in_half_a_second(own_server: Server, visitor: 
         page.locator(STALE).wait_for(timeout=10_000)
         assert_said_in_time(page)
         assert page.get_by_text("NOT LIVE").is_visible()
+        expect(page.locator("#headline")).to_have_text("Wait")  # and not what was asked before
     finally:
         os.kill(recorder, signal.SIGCONT)
     wait_live(page)
+    expect(page.locator("#headline")).to_have_text("Ready")
 
 
 def test_a_server_that_hangs_is_not_live_in_half_a_second(

@@ -56,7 +56,10 @@ class Desk:
     filing_troubles: dict[str, str] = field(default_factory=dict)
     """Why a recording's visit could not be filed, by the recording's name."""
     _records: Records | None = None
-    _maker: ClientViewMaker = field(default_factory=ClientViewMaker)
+    _maker: ClientViewMaker = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._maker = ClientViewMaker(self.profile.torque_limit_nm)
 
     # --- the practice's records ----------------------------------------------------------
 
@@ -229,6 +232,7 @@ class Desk:
             "machine": self.profile.name,
             "range_degrees": [round(low, 1), round(high, 1)],
             "plot": "angle",
+            "scale_nm": self._maker.scale_nm,
         }
         if self.visits.view is not None:
             shown |= self._maker.view(self.visits.view)

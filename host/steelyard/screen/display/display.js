@@ -54,11 +54,13 @@ function nowUs() {
   return link.offsetMs === null ? beat?.server_us ?? 0 : (performance.now() + link.offsetMs) * 1000;
 }
 
+// What was said about the moment that samples last came from is not said on about another; a stop is.
 function showWords(view) {
-  setText("headline", view.headline ?? "Ready");
-  setText("count", view.count ?? "");
-  setText("detail", view.detail ?? "");
-  setText("word", view.word ?? "");
+  const said = isLive || view.stop ? view : { headline: "Wait", count: view.count };
+  setText("headline", said.headline ?? "Ready");
+  setText("count", said.count ?? "");
+  setText("detail", said.detail ?? "");
+  setText("word", said.word ?? "");
   root.classList.toggle("paced", Boolean(view.way));
   byId("word").classList.toggle("stop", Boolean(view.stop));
   const countdown = byId("countdown");

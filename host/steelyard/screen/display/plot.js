@@ -18,7 +18,7 @@ export class Plot {
     this.trace = root.querySelector(".trace");
     this.points = [];
     this.view = {};
-    this.top = 100;
+    this.top = 0;                 // until the first view says what suits the machine
     this.dirty = true;
     new ResizeObserver(() => { this.dirty = true; }).observe(root);
     for (const query of ["(prefers-color-scheme: dark)", "(prefers-contrast: more)"]) {
@@ -44,6 +44,7 @@ export class Plot {
     if (text === this.viewText) { this.view = view; return; }
     this.viewText = text;
     this.view = view;
+    this.top ||= niceTop(view.scale_nm);
     if (view.top_nm) this.top = niceTop(view.top_nm);
     else if (view.band_nm && !this.banded) this.top = niceTop(view.band_nm[1] * 1.5);
     this.banded = Boolean(view.band_nm);

@@ -19,10 +19,11 @@ from steelyard.strength.machine_profile import MachineProfile
 
 KEPT_POINTS: Final = 4096
 """Some 45 s at the fastest rate of the amplifier: more than any window that is shown."""
-NEAR_ZERO_SHARE: Final = 0.02
+NEAR_ZERO_SHARE: Final = 0.05
 """Of the machine's limit: within it a reading below the empty arm's zero is just about zero.
 
-Why: weights only pull one way, so the least push the other way is beyond the calibration."""
+Why: weights only pull one way, so the least push the other way is beyond the calibration, and a
+machine that is not balanced yet pushes a little either way."""
 SATURATED: Final = frozenset({"saturated_high", "saturated_low"})
 
 

@@ -8,6 +8,7 @@ changes only when something does.
 
 from __future__ import annotations
 
+import math
 import time
 from typing import Any, Final
 
@@ -23,6 +24,8 @@ from steelyard.guidance.views import (
 )
 
 COUNTED: Final = {"countdown": "until you push", "hold": "hold", "rest": "rest", "rise": "rising"}
+SCALE_SHARE: Final = 0.15
+"""Of the machine's limit: what the torque axis reaches at least, before more is known."""
 SAME_MOMENT_US: Final = 400_000
 """Moments nearer than this are one: the engine's time and the clock jitter a little."""
 UP: Final = frozenset({"concentric", "turn up"})
@@ -32,7 +35,8 @@ MOVING: Final = frozenset({"concentric", "turn up", "eccentric"})
 class ClientViewMaker:
     """Makes views one after the other; remembers moments, so that they stand still."""
 
-    def __init__(self) -> None:
+    def __init__(self, torque_limit_nm: float) -> None:
+        self.scale_nm = SCALE_SHARE * torque_limit_nm
         self._moments: dict[str, int] = {}
 
     def view(self, visit: VisitView) -> dict[str, Any]:
@@ -68,8 +72,9 @@ class ClientViewMaker:
         shown["target_nm"] = step.target_nm
         shown["zero_nm"] = None if step.relaxed_nm is None else round(step.relaxed_nm, 1)
         best = [one.best.value for one in step.stations if one.best is not None]
-        shown["top_nm"] = max([*best, step.highest_nm or 0.0, 60.0]) * 1.15
-        shown["top_nm"] = 20.0 * -(-shown["top_nm"] // 20.0)  # in steps, or the scale never rests
+        shown["top_nm"] = max([*best, step.highest_nm or 0.0, self.scale_nm]) * 1.15
+        rung = self.scale_nm / 4.0  # in steps, or the scale never rests
+        shown["top_nm"] = rung * math.ceil(shown["top_nm"] / rung)
         return shown
 
     def _set(self, step: SetView) -> dict[str, Any]:
