@@ -19,6 +19,8 @@ LOOK_MS = 100
 STATES = "ready|running|interrupted|done|skipped|stopped"
 PATIENCE_SECONDS = 180.0
 AGAIN_SECONDS = 5.0
+SWING_MS = 4_000
+"""What is read is what hangs by then, and no longer swings."""
 
 
 def take_new_client(page: Page, address: str) -> str:
@@ -164,6 +166,21 @@ class Operator:
     def next_step(self) -> None:
         before = self.heading()
         self.press("Next step", lambda: self.heading() != before)
+
+
+def check_weight(operator: Operator, client: Client, mass_kg: float) -> str:
+    """Without load, with the weight, and without again; returns the error that the page tells."""
+    operator.go("/weight")
+    operator.fill("Weight, kg", f"{mass_kg:g}")
+    operator.press("Begin the check")
+    for number, hung_kg in enumerate((0.0, mass_kg, 0.0), 1):
+        operator.wait(operator.shows(f"Step {number} of 3"), f"step {number} of the check")
+        client.do(f"hang {hung_kg:g}")
+        operator.page.wait_for_timeout(SWING_MS)
+        operator.press("It hangs: read it")
+    operator.wait(lambda: operator.fact("error"), "the check's result")
+    client.do("relax 1")
+    return operator.fact("error")
 
 
 def check_restraint(operator: Operator, client: Client) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
+from screen.pictures import take
 from screen.rig import Server, Visitor, a_folder, served
 from steelyard.calibration.history import Act
 from steelyard.calibration.quantity import quantity_of
@@ -87,8 +88,10 @@ def test_a_check_weight_from_the_first_key_to_the_history(bench: Server, visitor
         if number == 2:  # a reload loses nothing, and another tab shows the same
             page.reload()
             at_step(page, number, CHECK_STEPS)
+            take(page, "weight-hanging")
         one_key(page)
     expect(page.get_by_text("check on this calibration")).to_be_visible()
+    take(page, "weight-sound")
     register = register_of(bench)
     entry = register.history().entries[-1]
     assert entry.act is Act.CHECKED
@@ -126,6 +129,7 @@ def test_a_calibration_with_a_wrong_weight_to_the_certificate(
             wrong_weight(page, 25.0)
         one_key(page)
     expect(page.get_by_role("heading", name="As found and as left")).to_be_visible()
+    take(page, "calibration-done")
     register = register_of(bench)
     found, put = register.history().entries[-2:]
     assert (found.act, found.calibration_id) == (Act.AS_FOUND, before)
@@ -152,6 +156,7 @@ def wrong_weight(page: Page, mass_kg: float) -> None:
     page.get_by_role("button", name="Hang this").click()
     one_key(page)
     expect(page.get_by_text("Not accepted:")).to_be_visible()
+    take(page, "calibration-wrong-weight")
     page.get_by_label("What hangs now, kg").fill("40")
     page.get_by_role("button", name="Hang this").click()
     page.wait_for_timeout(SWING_MS)  # as a technician does: what is read is what hangs by now

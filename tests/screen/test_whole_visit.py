@@ -23,10 +23,13 @@ from screen.practice import (
     Operator,
     balance,
     check_restraint,
+    check_weight,
     lift,
     measure_strength,
 )
 from screen.rig import Server, Visitor, a_folder, served
+from steelyard.calibration.history import Act
+from steelyard.calibration.register import find_registers
 
 pytestmark = [pytest.mark.xdist_group("screen"), pytest.mark.long]
 
@@ -34,6 +37,7 @@ SPEED = os.environ.get("STEELYARD_VISIT_SPEED", "1")
 STATIONS = (0, 30, 60)
 NOTE = "<img src=x onerror=\"document.title='taken over'\">"
 RUSHED, SLIPPING = 3, 6
+CHECK_KG = 20.0
 
 
 @dataclass
@@ -44,6 +48,7 @@ class Visited:
     display: Page
     server: Server
     code: str
+    check_error: str
     stations: list[list[str]]
     repetitions: list[list[str]]
     grave: list[str]
@@ -102,12 +107,15 @@ def visited(heron: Server, browser: Browser) -> Iterator[Visited]:
     code = page.locator(".code").first.inner_text(timeout=60_000).replace(" ", "")
     wall, display = come(browser, heron, code, 1920, 1080)
     operator.sign_on("AB")
+    check_error = check_weight(operator, client, CHECK_KG)
+    grave = findings(page)
+    take(page, "weight-checked")
     client_code = operator.take_a_new_client(NOTE)
     for path in ("/", "/box", "/screens", "/client"):
         operator.go(path)
         take(page, f"page-{path[1:] or 'today'}")
     operator.begin()
-    grave = findings(page)
+    grave += findings(page)
     take(page, "visit-begun")
     check_restraint(operator, client)
     operator.next_step()
@@ -130,11 +138,21 @@ def visited(heron: Server, browser: Browser) -> Iterator[Visited]:
     page.get_by_role("heading", name="Figures").wait_for(timeout=60_000)
     grave += findings(page)
     take(page, "review")
-    yield Visited(
-        *(operator, display, heron, client_code, stations, repetitions, grave), (tablet, wall)
-    )
+    told = (client_code, check_error, stations, repetitions, grave)
+    yield Visited(operator, display, heron, *told, (tablet, wall))
     tablet.context.close()
     wall.context.close()
+
+
+def test_the_check_weight_is_in_the_history_of_the_calibration(visited: Visited) -> None:
+    (register,) = find_registers(visited.server.folder / "calibrations")
+    entry = register.history().entries[-1]
+    assert (entry.act, entry.by) == (Act.CHECKED, "AB")
+    load = entry.content["load"]
+    assert load["mass_kg"] == CHECK_KG
+    assert abs(load["error"]) <= load["expanded_uncertainty"]
+    shown = f"{load['error']:+.3f} ± {load['expanded_uncertainty']:.3f} {entry.content['unit']}"
+    assert visited.check_error == shown
 
 
 def test_the_figures_on_the_page_are_those_of_the_command_line(visited: Visited) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any, ClassVar, Final
 
 import numpy as np
@@ -141,7 +142,7 @@ class BalanceStep(Step):
         self.stage.balance = fit
         self._note_range(signals)
         self._phase = "balanced" if self.advice.done else "crank"
-        self.stage.remark(f"{self.title}: {self.result_line()}")
+        self.stage.remark(f"{self.title}: {self.result_remark()}")
 
     def _note_range(self, signals: Signals) -> None:
         """The client's range is where they were led, unless it was entered."""
@@ -185,10 +186,10 @@ class BalanceStep(Step):
             return "not measured"
         last = self.attempts[-1]
         crank = "" if last.done else f"; crank {last.turns_advised:+g} turns"
-        return (
-            f"at most {last.worst.text()} left, at {last.worst_degrees:.0f}°{crank} "
-            f"[{self.stretches[-1].text()}]"
-        )
+        return f"at most {last.worst.text()} left, at {last.worst_degrees:.0f}°{crank}"
+
+    def _measured(self) -> Sequence[Stretch]:
+        return self.stretches[-1:] if self.attempts else ()
 
     # --- the view ------------------------------------------------------------------------
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, ClassVar, Final
 
 import numpy as np
@@ -102,8 +103,10 @@ class RestraintStep(Step):
         verdict = {True: "holds", False: "slips", None: "not judged"}[check.holds]
         roller = check.roller_range_degrees
         seen = "" if roller is None else f", roller within {roller:.1f}°"
-        at = "" if self.stretch is None else f" [{self.stretch.text()}]"
-        return f"{verdict}; arm moved {check.arm_range_degrees:.0f}°{seen}{at}"
+        return f"{verdict}; arm moved {check.arm_range_degrees:.0f}°{seen}"
+
+    def _measured(self) -> Sequence[Stretch]:
+        return () if self.check is None or self.stretch is None else (self.stretch,)
 
     def view(self) -> RestraintView:
         """Ranges and verdict."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, ClassVar, Final
 
 import numpy as np
@@ -265,8 +266,10 @@ class SetStep(Step):
             return "no repetition under load"
         faulty = sum(bool(one.findings) for each in found for one in each.repetitions)
         work = " + ".join(summary.work.text() for summary in found)
-        at = " ".join(stretch.text() for stretch in self.stretches)
-        return f"{self.count} repetitions, {faulty} of them faulty, {work} [{at}]"
+        return f"{self.count} repetitions, {faulty} of them faulty, {work}"
+
+    def _measured(self) -> Sequence[Stretch]:
+        return self.stretches if self.summaries else ()
 
     # --- the view ------------------------------------------------------------------------
 

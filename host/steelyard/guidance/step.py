@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
@@ -112,7 +113,7 @@ class Step(ABC):
         """End, and measure what there is."""
         self._only(StepState.RUNNING)
         self._wind_up()
-        self._close(StepState.DONE, self.result_line())
+        self._close(StepState.DONE, self.result_remark())
 
     def redo(self) -> None:
         """Do the step again from the start; what it gave is withdrawn."""
@@ -151,6 +152,15 @@ class Step(ABC):
     @abstractmethod
     def result_line(self) -> str:
         """What it came to, in one line; also when there is nothing."""
+
+    def result_remark(self) -> str:
+        """The same for the recording: with the samples that it comes from."""
+        places = " ".join(stretch.text() for stretch in self._measured())
+        return f"{self.result_line()} [{places}]" if places else self.result_line()
+
+    def _measured(self) -> Sequence[Stretch]:
+        """The stretches that the result comes from, where one remark can name them."""
+        return ()
 
     @abstractmethod
     def _begin(self) -> None:

@@ -128,11 +128,11 @@ export class Plot {
     const [low, high] = this.view.range_degrees ?? [-15, 65];
     pen.textBaseline = "top";
     pen.textAlign = "center";
-    const words = this.letter * 7.5;
+    const [bent, stretched] = ["bent forward", "stretched"].map((words) => pen.measureText(words).width + this.letter * 2);
     for (const degrees of ticks(low, high, Math.max(2, w / this.letter / 7))) {
       const px = this.x(degrees);
       line(pen, [[px, y + h], [px, y + h - this.letter * 0.5]]);
-      if (px > x + words && px < x + w - words) pen.fillText(`${degrees}°`, px, y + h + this.letter * 0.4);
+      if (px > x + bent && px < x + w - stretched) pen.fillText(`${degrees}°`, px, y + h + this.letter * 0.4);
     }
     pen.textAlign = "left";
     pen.fillText("bent forward", x, y + h + this.letter * 0.4);

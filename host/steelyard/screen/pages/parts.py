@@ -69,18 +69,24 @@ def facts(rows: Mapping[str, str]) -> None:
 
 
 def table(caption: str, head: list[str], rows: list[list[str]]) -> None:
-    """A table of text."""
-    with box("div", "scroll", tabindex="0", role="region", aria_label=caption), box("table"):
+    """A table of text; where there is no room for its columns, each row becomes a short list.
+
+    The roles are said as well, because laid out as lists the elements lose their own.
+    """
+    with (
+        box("div", "scroll", tabindex="0", role="region", aria_label=caption),
+        box("table", role="table"),
+    ):
         text("caption", caption)
-        with box("thead"), box("tr"):
+        with box("thead", role="rowgroup"), box("tr", role="row"):
             for words in head:
-                text("th", words, scope="col")
-        with box("tbody"):
+                text("th", words, scope="col", role="columnheader")
+        with box("tbody", role="rowgroup"):
             for row in rows:
-                with box("tr"):
-                    text("th", row[0], scope="row")
-                    for words in row[1:]:
-                        text("td", words)
+                with box("tr", role="row"):
+                    text("th", row[0], scope="row", role="rowheader", data_head=head[0])
+                    for name, words in zip(head[1:], row[1:], strict=True):
+                        text("td", words, role="cell", data_head=name)
 
 
 def empty(words: str, advice: str) -> None:

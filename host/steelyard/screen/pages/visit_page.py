@@ -141,7 +141,7 @@ def _steps(bench: Bench) -> None:
                         text("span", one.title)
                         text("span", one.state.value, "quiet")
                         if one.result:
-                            text("span", one.result.partition(" [")[0], "result")
+                            text("span", one.result, "result")
                     on_press(line, guarded(lambda index=one.index: _go_to(bench, index)))
         form = Form()
         form.values = bench.desk.ending  # a reload loses no choice
