@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from steelyard.guidance.cautions import CAUTIONS
 from steelyard.guidance.machine_scales import MachineScales
+from steelyard.guidance.views import SetView, StepState, Tone, Words
 from steelyard.guidance.visit import Visit
 from steelyard.screen.live.points import Mark, PointMaker, Track
 from steelyard.screen.visit.client_view import ClientViewMaker
@@ -48,6 +50,22 @@ def test_a_stop_is_said_whatever_else() -> None:
     assert told["stop"] is True
     assert told["word"] == "STOP"
     assert SECRET not in json.dumps(told)
+
+
+@pytest.mark.parametrize(
+    ("tone", "headline"), [(Tone.CHANGE, "Slowly back"), (Tone.STOP, "Stop here")]
+)
+def test_a_slip_leaves_what_to_do_unless_that_is_to_stop(tone: Tone, headline: str) -> None:
+    visit = a_visit()
+    visit.go_to(len(visit.steps) - 1)
+    seen = visit.view(time.monotonic())
+    assert isinstance(seen.step, SetView)
+    words = Words("Stop here", "Well done.", tone)
+    running = {"state": StepState.RUNNING, "phase": "concentric"}
+    step = replace(seen.step, words=words, slips=("Hips moving",), **running)  # type: ignore[arg-type]
+    told = ClientViewMaker(HERON.torque_limit_nm).view(replace(seen, step=step))
+    assert told["headline"] == headline
+    assert told["word"] == "Stop here"
 
 
 def test_moments_stand_still_between_views(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -43,8 +43,8 @@ export class Plot {
     const text = JSON.stringify([view.range_degrees, view.plot, view.band_nm, view.last, view.top_nm, view.target_nm]);
     if (text === this.viewText) { this.view = view; return; }
     this.viewText = text;
+    if (!this.top || view.plot !== this.view.plot) this.top = niceTop(view.scale_nm);  // another kind of effort
     this.view = view;
-    this.top ||= niceTop(view.scale_nm);
     if (view.top_nm) this.top = niceTop(view.top_nm);
     else if (view.band_nm && !this.banded) this.top = niceTop(view.band_nm[1] * 1.5);
     this.banded = Boolean(view.band_nm);
