@@ -60,7 +60,7 @@ def test_a_slip_leaves_what_to_do_unless_that_is_to_stop(tone: Tone, headline: s
     visit.go_to(len(visit.steps) - 1)
     seen = visit.view(time.monotonic())
     assert isinstance(seen.step, SetView)
-    words = Words("Stop here", "Well done.", tone)
+    words = Words("said", "Stop here", tone, "Well done.")
     running = {"state": StepState.RUNNING, "phase": "concentric"}
     step = replace(seen.step, words=words, slips=("Hips moving",), **running)  # type: ignore[arg-type]
     told = ClientViewMaker(HERON.torque_limit_nm).view(replace(seen, step=step))
