@@ -93,7 +93,7 @@ class ClientViewMaker:
                 "high": [round(at, 2) for at in corridor.high_degrees],
             }
         way = shown["way"] = _way(step.phase) if running else ""
-        if step.slips and way and not shown.get("stop"):  # the slip is the word; on it goes
+        if step.slips and way and step.words.tone is not Tone.STOP:  # the slip is the word
             shown["headline"] = "Slowly back" if way == "up" else "Slowly forward"
         if step.last_path is not None:
             rows = zip(step.last_path.degrees, step.last_path.torque_nm, strict=True)
