@@ -18,6 +18,7 @@ export class Plot {
     this.trace = root.querySelector(".trace");
     this.points = [];
     this.view = {};
+    this.low = 0;
     this.top = 0;                 // until the first view says what suits the machine
     this.dirty = true;
     new ResizeObserver(() => { this.dirty = true; }).observe(root);
@@ -31,19 +32,25 @@ export class Plot {
     const last = this.points.at(-1)?.[0] ?? 0;
     this.points.push(...points.filter((point) => point[0] > last));
     if (this.points.length > KEPT_POINTS) this.points.splice(0, this.points.length - KEPT_POINTS);
-    for (const point of points) if (point[2] !== null && Math.abs(point[2]) > this.top) this.raise(point[2]);
+    for (const point of points) if (point[2] !== null) this.makeRoom(point[2]);
   }
 
-  raise(value) {
-    this.top = niceTop(Math.abs(value) * 1.1);
+  makeRoom(value) {
+    if (value <= this.top && value >= this.bottom) return;
+    if (value > this.top) this.top = niceTop(value * 1.1);
+    else this.low = -niceTop(-value * 1.1);
     this.dirty = true;
+  }
+
+  get bottom() {
+    return Math.min(-0.06 * this.top, this.low);
   }
 
   setView(view) {
     const text = JSON.stringify([view.range_degrees, view.plot, view.band_nm, view.last, view.top_nm, view.target_nm]);
     if (text === this.viewText) { this.view = view; return; }
     this.viewText = text;
-    if (!this.top || view.plot !== this.view.plot) this.top = niceTop(view.scale_nm);  // another kind of effort
+    if (!this.top || view.plot !== this.view.plot) [this.top, this.low] = [niceTop(view.scale_nm), 0];  // another kind of effort
     this.view = view;
     if (view.top_nm) this.top = niceTop(view.top_nm);
     else if (view.band_nm && !this.banded) this.top = niceTop(view.band_nm[1] * 1.5);
@@ -90,8 +97,9 @@ export class Plot {
   }
 
   y(value) {
-    const bottom = -0.06 * this.top;
-    return this.box.y + this.box.h * (1 - (Math.min(value, this.top * 1.02) - bottom) / (this.top * 1.02 - bottom));
+    const { top, bottom } = this;
+    const held = Math.max(bottom, Math.min(value, top * 1.02));
+    return this.box.y + this.box.h * (1 - (held - bottom) / (top * 1.02 - bottom));
   }
 
   drawGround() {
@@ -112,7 +120,7 @@ export class Plot {
     pen.lineWidth = Math.max(1, this.letter / 16);
     pen.textBaseline = "middle";
     pen.textAlign = "right";
-    for (const value of ticks(0, this.top, 4)) {
+    for (const value of ticks(this.low, this.top, 4)) {
       line(pen, [[x, this.y(value)], [x + w, this.y(value)]]);
       pen.fillText(String(value), x - this.letter * 0.5, this.y(value));
     }

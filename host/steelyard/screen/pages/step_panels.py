@@ -150,7 +150,12 @@ def _restraint(step: RestraintView) -> None:
 
 
 def _balance(bench: Bench, step: BalanceView) -> None:
-    if step.balanced:
+    if step.balanced and step.worst is not None and abs(step.worst.value) > step.bound_nm:
+        notice(
+            "care",
+            "Balanced: as far as the crank can. The figures say where the rest is taken off.",
+        )
+    elif step.balanced:
         notice("good", "Balanced: what is measured from here on is muscle.")
     elif step.turns_advised:
         text("p", f"Turn the crank {abs(step.turns_advised):g} turns: {step.way}.", "big")

@@ -27,6 +27,7 @@ from steelyard.screen.pages.refusals import guarded
 from steelyard.screen.pages.watching import follow
 
 SHOWN_CHECKS: Final = 15
+MINUTE: Final = len("2026-01-01 09:00")
 ADVICE: Final = {
     CheckState.SOUND: ("good", "Sound. Take the weight off; the day can begin."),
     CheckState.DRIFTING: (
@@ -184,7 +185,7 @@ def _days(bench: Bench) -> None:
         check_chart(found)
         rows = [
             [
-                one.taken_at.replace("T", " ").removesuffix("Z"),
+                one.taken_at.replace("T", " ")[:MINUTE],
                 f"{one.load.error:+.3f} {one.unit}",
                 f"{one.load.expanded_uncertainty:.3f} {one.unit}",
                 "within" if one.load.agrees else "BEYOND",
