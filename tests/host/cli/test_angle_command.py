@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from host.cli.test_calibration_commands import run
+from command_line import run
 from steelyard.calibration.calibration_file import load_angle_calibration
 from steelyard.calibration.history import Act
 from steelyard.calibration.register import Register

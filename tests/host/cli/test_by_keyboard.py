@@ -18,6 +18,7 @@ import time
 from pathlib import Path
 
 import pytest
+from command_line import environment
 from steelyard.calibration import (
     ForceCalibration,
     TorqueCalibration,
@@ -29,7 +30,6 @@ from steelyard.simulator.options import WorldOptions
 
 pty = pytest.importorskip("pty", reason="no pseudo-terminals on this system")
 
-ROOT = Path(__file__).resolve().parents[3]
 PROMPT = re.compile(r"(hang still|let go|unattended|hold it there, Enter|gives up\))\. $")
 RUN = (0, 20, 40, 60, 40, 20, 0)
 LOADS = ("--loads", "20,20+20,20+20+20", "--class", "M1", "--latitude", "52")
@@ -49,11 +49,10 @@ def by_keyboard(
     ``stop_after``: Ctrl-C at the first prompt when so many readings have been taken.
     """
     ours, theirs = pty.openpty()
-    paths = os.pathsep.join(str(ROOT / part) for part in ("host", "protocol"))
     program = subprocess.Popen(
         [sys.executable, "-m", "steelyard.cli", *words],
         stdin=theirs, stdout=theirs, stderr=theirs, cwd=folder,
-        env={**os.environ, "PYTHONPATH": paths, "PYTHONUTF8": "1", "TERM": "xterm"},
+        env={**environment(), "TERM": "xterm"},
     )  # fmt: skip
     os.close(theirs)
     waiting = list(answers)

@@ -4,37 +4,19 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import shutil
 import statistics
-import subprocess
-import sys
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from command_line import run
 
-ROOT = Path(__file__).resolve().parents[3]
 BOX = ("--box-id", "0011223344556677", "--sensor", "LC-0042")
 LOADS = (0, 20, 40, 60, 80, 100, 80, 60, 40, 20, 0)
 
 Row = list[str | float]
-
-
-def run(*words: str, folder: Path, given: str = "") -> subprocess.CompletedProcess[str]:
-    paths = os.pathsep.join(str(ROOT / part) for part in ("host", "protocol"))
-    return subprocess.run(
-        [sys.executable, "-m", "steelyard.cli", *words],
-        input=given,
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": paths, "PYTHONUTF8": "1"},
-        timeout=120,
-        check=False,
-    )
 
 
 def rows(runs: int = 3, gain: float = 1.0) -> list[Row]:

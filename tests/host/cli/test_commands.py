@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import signal
 import subprocess
 import sys
@@ -13,33 +12,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from command_line import Done, environment, run
 from steelyard_protocol import codec
 from steelyard_protocol.records import LoadSample
 
-ROOT = Path(__file__).resolve().parents[3]
 FAST = "speed=max"
-
-
-def run(
-    *words: str, given: str = "", folder: Path | None = None
-) -> subprocess.CompletedProcess[str]:
-    """Run ``steelyard`` in a process of its own."""
-    return subprocess.run(
-        [sys.executable, "-m", "steelyard.cli", *words],
-        input=given,
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        cwd=folder,
-        env=environment(),
-        timeout=120,
-        check=False,
-    )
-
-
-def environment() -> dict[str, str]:
-    paths = os.pathsep.join(str(ROOT / part) for part in ("host", "protocol"))
-    return {**os.environ, "PYTHONPATH": paths, "PYTHONUTF8": "1"}
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +27,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path.with_suffix(".steelyard")
 
 
-def assert_plain_error(done: subprocess.CompletedProcess[str], *words: str, code: int = 1) -> None:
+def assert_plain_error(done: Done, *words: str, code: int = 1) -> None:
     """One or two plain lines and the right exit code, never a stack trace."""
     assert done.returncode == code, done.stderr
     assert "Traceback" not in done.stderr
@@ -330,7 +307,7 @@ def test_guided_calibration_by_keyboard(tmp_path: Path) -> None:
     assert "taken:" in done.stdout
 
 
-def assert_plain_error_at_end(done: subprocess.CompletedProcess[str], word: str) -> None:
+def assert_plain_error_at_end(done: Done, word: str) -> None:
     assert done.returncode == 1
     assert word in done.stderr
     assert "Traceback" not in done.stderr

@@ -6,7 +6,8 @@ import json
 from pathlib import Path
 
 import pytest
-from host.cli.test_calibration_commands import rows, run, write
+from command_line import run
+from host.cli.test_calibration_commands import rows, write
 
 
 @pytest.fixture(scope="module")

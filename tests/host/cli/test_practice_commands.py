@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from host.cli.test_commands import environment
+from command_line import environment
 from steelyard.cli.commands import steelyard as root
 from steelyard.errors import SteelyardError
 

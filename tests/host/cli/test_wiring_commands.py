@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from host.cli.test_commands import FAST, assert_plain_error, readings, run
+from command_line import run
+from host.cli.test_commands import FAST, assert_plain_error, readings
 from pytest_mock import MockerFixture
 from steelyard.bringup import PortFacts
 from steelyard.cli.checkup import checkup

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import Done, run
 from host.report.sessions import calibrated, record_session, virtual_box
 from host.strength.visit import LoadedColumns, linear_scale
 from steelyard.recording.reader import Recording, read_recording
@@ -30,17 +28,8 @@ def recording(session_path: Path) -> Recording:
     return read_recording(session_path)
 
 
-def command(*words: str) -> subprocess.CompletedProcess[str]:
-    paths = os.pathsep.join(str(ROOT / part) for part in ("host", "protocol"))
-    return subprocess.run(
-        [sys.executable, "-m", "steelyard.cli", "analyse", *words],
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        env={**os.environ, "PYTHONPATH": paths, "PYTHONUTF8": "1"},
-        timeout=120,
-        check=False,
-    )
+def command(*words: str) -> Done:
+    return run("analyse", *words)
 
 
 @pytest.mark.slow
