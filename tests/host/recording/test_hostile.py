@@ -34,6 +34,7 @@ SEED = int(os.environ.get("STEELYARD_HOSTILE_SEED", "1"))
 FUZZ_RUNS = int(os.environ.get("STEELYARD_FUZZ_RUNS", "250"))
 KEPT = sorted((Path(__file__).parents[2] / "fixtures" / "hostile").glob("*.bin"))
 HANG_SECONDS = 5.0
+"""Of the processor, so that a computer that pauses the process is not taken for a hang."""
 MEMORY_MB = 64
 
 
@@ -54,14 +55,14 @@ def test_many_hostile_inputs(tmp_path: Path, header: bytes) -> None:
     path = tmp_path / "hostile.steelyard"
     longest, events, at_first = 0.0, 0, 0.0
     for number in range(HOSTILE):
-        begun = time.perf_counter()
+        begun = time.process_time()
         if number % 2000 == 1999:
             check_file(path, header + source.stream(20))
         elif number % 100 == 99:
             check_decoders_agree(source.stream(5))
         else:
             events += check_stream(source.stream(2))
-        longest = max(longest, time.perf_counter() - begun)
+        longest = max(longest, time.process_time() - begun)
         if number == min(20_000, HOSTILE // 2):
             at_first = resident_mb()
     grown = resident_mb() - at_first
