@@ -2,203 +2,23 @@
 
 The same verdicts as the streaming decoder, frame by frame (tests hold the two
 against each other), some two hundred times faster, because each step works on
-one byte position of thousands of frames at once:
-
-1. Rows.  Senders fill whole 32-byte slots, so nearly every row of the buffer
-   seen as an (n, 32) array is exactly one sample frame: last byte zero, none
-   before.  The other rows (longer frames, padding, damage) are few; they are
-   packed together and split at their delimiters.  After damage that shifts the
-   grid everything takes that second way, until a recorder's padding heals it.
-2. Columns.  Rows alike are turned, and ``column_work`` decodes, checks and
-   takes them apart.
+one byte position of thousands of frames at once (see ``frame_rows``).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import cached_property
-from itertools import pairwise, repeat
-from typing import Any, Final
-from zlib import crc32
+from collections.abc import Callable
+from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
-from .column_work import U8, constant_bytes, crc_matches, decode_cobs, extract, turned
-from .columns import empty_columns
+from .column_work import U8
 from .decoder import CorruptFrame
-from .frame import ENCODED_FRAME_LIMIT, cobs_decode
-from .layout import CRC_BYTES, SAMPLE_BYTES, layouts, layouts_by_id
-from .messages import SLOT_BYTES
+from .frame import ENCODED_FRAME_LIMIT
+from .frame_rows import decode_delimited, last_zero
+from .tables import Batch, Part, Table, batch_of, join_tables
 
-I64 = NDArray[np.int64]
-
-_SAMPLE_ENCODED: Final = SAMPLE_BYTES + CRC_BYTES + 1
-_BLOCK_ROWS: Final = 65536
-"""Frames worked on at once: two megabytes of columns, and few enough calls."""
-_SECTION_BYTES: Final = _BLOCK_ROWS * SLOT_BYTES
-"""Bytes worked on at once, one block."""
-_LEFTOVER_BYTES: Final = 1 << 21
-_COLUMN_WORK_PAYS: Final = 32
-"""Frames alike from which on a column at a time is quicker than a frame at a time."""
-
-
-@dataclass
-class Table:
-    """Every sound frame of one message, in file order.
-
-    ``columns``: field name to an array with one row for each frame, in native
-    byte order (fixed bytes as ``S<n>``, arrays 2-D).  ``offsets``: int64, position
-    in the stream of each frame's first byte.
-    """
-
-    columns: dict[str, NDArray[Any]]
-    offsets: I64
-
-    def __len__(self) -> int:
-        return len(self.offsets)
-
-
-@dataclass
-class Batch:
-    """What one piece of the stream held."""
-
-    pieces: dict[str, list[Table]] = field(default_factory=dict)
-    """message name to its tables, one after the other in file order; only messages that occur"""
-    unknown: list[tuple[int, int]] = field(default_factory=list)
-    """offset and message id of each sound frame with an id this version does not know"""
-    corrupt: list[CorruptFrame] = field(default_factory=list)
-
-    @cached_property
-    def tables(self) -> dict[str, Table]:
-        """Message name to its table; only messages that occur.
-
-        Why `pieces` as well: joining them is one more copy, which whoever keeps
-        the rows elsewhere has no need of.
-        """
-        return {name: _joined(parts) for name, parts in self.pieces.items()}
-
-    @property
-    def frame_count(self) -> int:
-        """Sound frames, unknown ones included."""
-        found = sum(len(table) for parts in self.pieces.values() for table in parts)
-        return found + len(self.unknown)
-
-
-@dataclass
-class _Part:
-    """What one piece of work found."""
-
-    tables: list[tuple[str, Table]] = field(default_factory=list)
-    unknown: list[tuple[int, int]] = field(default_factory=list)
-    corrupt: list[CorruptFrame] = field(default_factory=list)
-
-    def refuse(self, which: I64, offsets: I64, lengths: I64 | int, reason: str) -> None:
-        """Note frames that are corrupt, by their index."""
-        found = offsets[which].tolist()
-        sizes = repeat(lengths) if isinstance(lengths, int) else lengths[which].tolist()
-        self.corrupt += map(CorruptFrame, found, sizes, repeat(reason))
-
-
-def _decode_frames(columns: U8, offsets: I64) -> _Part:
-    """Decode frames of one encoded length and one message id.
-
-    ``columns[i]`` is byte i of every frame; it is overwritten.
-    """
-    part, length = _Part(), len(columns)
-    if not len(offsets):
-        return part
-    sound = decode_cobs(columns)
-    if length <= CRC_BYTES + 1:
-        part.refuse(np.flatnonzero(sound), offsets, length, "too short")
-        part.refuse(np.flatnonzero(~sound), offsets, length, "not COBS")
-        return part
-    payload = columns[1:-CRC_BYTES]
-    constants = constant_bytes(payload)
-    good = crc_matches(payload, constants, columns[-CRC_BYTES:])
-    good &= sound
-    if not good.all():
-        bad = np.flatnonzero(~good)
-        part.refuse(bad[sound[bad]], offsets, length, "CRC")
-        part.refuse(bad[~sound[bad]], offsets, length, "not COBS")
-    if good.any():
-        _add_payloads(part, payload, constants, offsets, good)
-    return part
-
-
-def _add_payloads(
-    part: _Part,
-    payload: U8,
-    constants: list[int | None],
-    offsets: I64,
-    sound: NDArray[np.bool_],
-) -> None:
-    message_id = int(payload[0, int(np.argmax(sound))])
-    message = layouts_by_id().get(message_id)
-    if message is None:
-        part.unknown += [(offset, message_id) for offset in offsets[sound].tolist()]
-    elif message.size != len(payload):
-        length = len(payload) + CRC_BYTES + 1
-        part.refuse(np.flatnonzero(sound), offsets, length, "wrong length")
-    else:
-        columns = extract(message, payload, constants)
-        if not sound.all():
-            keep = np.flatnonzero(sound)
-            columns = {name: values.take(keep, axis=0) for name, values in columns.items()}
-            offsets = offsets.take(keep)
-        part.tables.append((message.name, Table(columns, offsets)))
-
-
-def _batch(parts: list[_Part]) -> Batch:
-    """Put what the pieces of work found into file order."""
-    by_name: dict[str, list[Table]] = {}
-    for part in parts:
-        for name, table in part.tables:
-            by_name.setdefault(name, []).append(table)
-    pieces = {
-        message.name: _ordered(by_name[message.name])
-        for message in layouts()
-        if message.name in by_name
-    }
-    return Batch(
-        pieces,
-        sorted(item for part in parts for item in part.unknown),
-        sorted(item for part in parts for item in part.corrupt),
-    )
-
-
-def _ordered(parts: list[Table]) -> list[Table]:
-    """The same rows, in file order from table to table."""
-    follow = all(
-        before.offsets[-1] < after.offsets[0] for before, after in pairwise(parts)
-    ) and all(_in_order(part.offsets) for part in parts)
-    return parts if follow else [_joined(parts)]
-
-
-def _joined(parts: list[Table]) -> Table:
-    if len(parts) == 1 and _in_order(parts[0].offsets):
-        return parts[0]
-    offsets = np.concatenate([part.offsets for part in parts])
-    columns = {
-        name: np.concatenate([part.columns[name] for part in parts]) for name in parts[0].columns
-    }
-    if not _in_order(offsets):
-        order = np.argsort(offsets, kind="stable")
-        offsets = offsets[order]
-        columns = {name: values[order] for name, values in columns.items()}
-    return Table(columns, offsets)
-
-
-def _in_order(offsets: I64) -> bool:
-    return bool((offsets[1:] > offsets[:-1]).all())
-
-
-def join_tables(name: str, parts: list[Table]) -> Table:
-    """One table from the tables of one message in successive batches (none: an empty table)."""
-    if parts:
-        return _joined(parts)
-    message = next(item for item in layouts() if item.name == name)
-    return Table(empty_columns(message), np.empty(0, np.int64))
+__all__ = ["Batch", "BulkDecoder", "Table", "join_tables"]
 
 
 class BulkDecoder:
@@ -215,25 +35,33 @@ class BulkDecoder:
 
     def feed(self, data: bytes | bytearray | memoryview) -> Batch:
         """Decode every frame that is complete with these bytes."""
+        return self.later(data)()
+
+    def later(self, data: bytes | bytearray | memoryview) -> Callable[[], Batch]:
+        """Take these bytes in and leave the work to the call of what is returned.
+
+        Calls may be made on any thread and in any order, for as long as ``data``
+        is left as it is.  Why: numpy lets other threads run, so that several pieces
+        of a stream can be decoded at the same time.
+        """
         whole = b"".join((self._tail, data)) if self._tail else data
         buffer = np.frombuffer(whole, np.uint8)
-        end = _last_zero(buffer) + 1
-        parts: list[_Part] = []
+        end = last_zero(buffer) + 1
+        refused: list[CorruptFrame] = []
         start = 0
         if self._overlong and end:
             start = int(np.argmax(buffer == 0)) + 1
             length = self._overlong + start - 1
-            parts.append(_Part(corrupt=[CorruptFrame(self._offset, length, "too long")]))
+            refused.append(CorruptFrame(self._offset, length, "too long"))
             self._offset += length + 1
             self._overlong = 0
-        if end > start:
-            parts += _decode_delimited(buffer[start:end], self._offset)
-            self._offset += end - start
+        work = partial(_decode, refused, buffer[start:end], self._offset)
+        self._offset += max(0, end - start)
         self._tail = buffer[max(end, start) :].tobytes()
         if self._overlong or len(self._tail) > ENCODED_FRAME_LIMIT:
             self._overlong += len(self._tail)
             self._tail = b""
-        return _batch(parts)
+        return work
 
     @property
     def pending_bytes(self) -> int:
@@ -241,157 +69,5 @@ class BulkDecoder:
         return self._overlong + len(self._tail)
 
 
-def _last_zero(buffer: U8) -> int:
-    """Index of the last 0x00, or -1."""
-    for end in range(len(buffer), 0, -4096):
-        start = max(0, end - 4096)
-        zeros = np.flatnonzero(buffer[start:end] == 0)
-        if len(zeros):
-            return start + int(zeros[-1])
-    return -1
-
-
-@dataclass
-class _Leftovers:
-    """Rows that are no sample frame, of several sections, each a short stream of its own.
-
-    Why kept: the work on columns costs by the call, so the heartbeats and time marks
-    of half a million samples are decoded at once.
-    """
-
-    packed: list[U8] = field(default_factory=list)
-    origins: list[I64] = field(default_factory=list)
-
-    def add(self, packed: U8, origins: I64) -> list[_Part]:
-        """Keep them; decodes what is kept when it has become too much."""
-        self.packed.append(packed)
-        self.origins.append(origins)
-        return self.split() if sum(map(len, self.packed)) > _LEFTOVER_BYTES else []
-
-    def split(self) -> list[_Part]:
-        """Decode everything kept."""
-        packed, origins = self.packed, self.origins
-        self.packed, self.origins = [], []
-        if not packed:
-            return []
-        return _split(np.concatenate(packed), np.concatenate(origins), SLOT_BYTES)
-
-
-def _decode_delimited(buffer: U8, base: int) -> list[_Part]:
-    """Decode bytes that start after a delimiter and end with one, section by section."""
-    parts: list[_Part] = []
-    left = _Leftovers()
-    start = 0
-    while start < len(buffer):
-        end = start + _last_zero(buffer[start : start + _SECTION_BYTES]) + 1
-        if end == start:
-            end = len(buffer)  # no delimiter for so long: not a stream of ours
-        parts += _decode_section(buffer[start:end], base + start, left)
-        start = end
-    return parts + left.split()
-
-
-def _decode_section(buffer: U8, base: int, leftovers: _Leftovers) -> list[_Part]:
-    """Decode bytes that start after a delimiter and end with one."""
-    rows = buffer[: len(buffer) // SLOT_BYTES * SLOT_BYTES].reshape(-1, SLOT_BYTES)
-    # A row is one sample frame if a delimiter ends it and the row before it, and none is
-    # inside. The id comes second and is never zero, so COBS leaves it as it is.
-    ends = rows[:, -1] == 0
-    bounded = ends.copy()
-    bounded[1:] &= ends[:-1]
-    if 4 * np.count_nonzero(bounded) < 3 * len(rows):
-        return _split(buffer, np.array([base]), len(buffer))
-    ids = rows[:, 1].copy()
-    ids *= bounded
-    parts: list[_Part] = []
-    taken = np.zeros(len(rows), np.bool_)
-    for message in layouts():
-        if message.size != SAMPLE_BYTES:
-            continue
-        chosen = np.flatnonzero(ids == message.message_id)
-        taken[chosen] = True
-        for first in range(0, len(chosen), _BLOCK_ROWS):
-            block = chosen[first : first + _BLOCK_ROWS]
-            parts.append(_decode_rows(rows, block, base, taken))
-    # What is left (longer frames, padding, damage) comes in runs that start after a
-    # delimiter and end with one: packed together they are a short stream of their own.
-    left = np.flatnonzero(~taken)
-    if rows.size == len(buffer):
-        return parts + leftovers.add(rows[left].reshape(-1), left * SLOT_BYTES + base)
-    packed = np.concatenate([rows[left].reshape(-1), buffer[rows.size :]])
-    return parts + _split(packed, np.append(left, len(rows)) * SLOT_BYTES + base, SLOT_BYTES)
-
-
-def _decode_rows(rows: U8, chosen: I64, base: int, taken: NDArray[np.bool_]) -> _Part:
-    """Decode rows that are one frame each; give back in ``taken`` those that are not."""
-    columns = turned(rows, chosen)[:_SAMPLE_ENCODED]
-    lowest = columns.min(axis=0)
-    if not lowest.all():
-        taken[chosen[lowest == 0]] = False
-        whole = np.flatnonzero(lowest)
-        chosen, columns = chosen[whole], columns.take(whole, axis=1)
-    return _decode_frames(columns, chosen * SLOT_BYTES + base)
-
-
-def _split(packed: U8, origins: I64, piece: int) -> list[_Part]:
-    """Decode frames of any length, finding every delimiter.
-
-    ``packed`` is made of pieces of ``piece`` bytes (the last may differ), which come
-    from the stream positions ``origins``.
-    """
-    ends = np.flatnonzero(packed == 0)
-    starts = np.concatenate([[0], ends + 1])[:-1]
-    lengths = ends - starts
-    if not lengths.all():
-        filled = np.flatnonzero(lengths)
-        starts, lengths = starts[filled], lengths[filled]
-    if len(origins) == 1:
-        offsets = starts + origins[0]
-    else:
-        which_piece = np.minimum(starts // piece, len(origins) - 1)
-        offsets = origins[which_piece] + (starts - which_piece * piece)
-    # The second byte of a frame is its message id. Frames alike are decoded as columns.
-    ids = packed[np.minimum(starts + 1, len(packed) - 1)].astype(np.int64)
-    groups = np.minimum(lengths, ENCODED_FRAME_LIMIT + 1) * 256 + ids
-    frames_in_group = np.bincount(groups, minlength=1)
-    frames_in_group[ENCODED_FRAME_LIMIT * 256 + 256 :] = 0
-    parts: list[_Part] = []
-    for group in np.flatnonzero(frames_in_group >= _COLUMN_WORK_PAYS).tolist():
-        chosen, length = np.flatnonzero(groups == group), group // 256
-        # The frame that starts at each byte; numpy copies such items whole.
-        frames = np.ndarray((len(packed) - length + 1,), f"V{length}", packed, strides=(1,))
-        for first in range(0, len(chosen), _BLOCK_ROWS):
-            block = chosen[first : first + _BLOCK_ROWS]
-            alike = frames[starts[block]].view(np.uint8).reshape(-1, length)
-            parts.append(_decode_frames(turned(alike), offsets[block]))
-    odd = np.flatnonzero(frames_in_group[groups] < _COLUMN_WORK_PAYS)
-    return parts + _decode_odd(packed, starts[odd], lengths[odd], offsets[odd])
-
-
-def _decode_odd(packed: U8, starts: I64, lengths: I64, offsets: I64) -> list[_Part]:
-    """Decode frames of all sorts, most of them garbage that is not even COBS."""
-    due = np.zeros(len(starts), np.int64)
-    limit = np.minimum(lengths, ENCODED_FRAME_LIMIT + 1)
-    going = np.arange(len(starts))
-    while len(going):
-        due[going] += packed[starts[going] + due[going]]
-        going = going[due[going] < limit[going]]
-    short = lengths <= ENCODED_FRAME_LIMIT
-    sound = (due == lengths) & short
-    refused = _Part()
-    refused.refuse(np.flatnonzero(~short), offsets, lengths, "too long")
-    refused.refuse(np.flatnonzero(short & ~sound), offsets, lengths, "not COBS")
-    parts = [refused]
-    places = zip(
-        starts[sound].tolist(), lengths[sound].tolist(), offsets[sound].tolist(), strict=True
-    )
-    for start, length, offset in places:
-        frame = packed[start : start + length]
-        # Columns of one row are slow going, so garbage is seen off first.
-        checked = cobs_decode(frame.tobytes())
-        if crc32(checked[:-CRC_BYTES]) == int.from_bytes(checked[-CRC_BYTES:], "little"):
-            parts.append(_decode_frames(frame.reshape(-1, 1).copy(), np.array([offset])))
-        else:
-            reason = "CRC" if length > CRC_BYTES + 1 else "too short"
-            refused.corrupt.append(CorruptFrame(offset, length, reason))
-    return parts
+def _decode(refused: list[CorruptFrame], delimited: U8, base: int) -> Batch:
+    return batch_of([Part(corrupt=refused), *decode_delimited(delimited, base)])

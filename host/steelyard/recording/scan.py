@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
+from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import cycle
 from pathlib import Path
 from typing import Final
 
@@ -14,9 +17,11 @@ from steelyard.errors import RecordingFormatError, RecordingStorageError
 
 from .append_file import storage_error
 
-CHUNK_BYTES: Final = 1 << 24
-"""Read at a time: eight blocks of the bulk decoder, whose heartbeats and time marks are then
+CHUNK_BYTES: Final = 1 << 23
+"""Read at a time: four blocks of the bulk decoder, whose heartbeats and time marks are then
 many enough to be decoded at once."""
+_WORKERS: Final = max(1, min(4, os.cpu_count() or 1))
+"""Pieces decoded at a time; more take memory and soon wait for it."""
 
 Progress = Callable[[int, int], None]
 """Called with bytes done and bytes in all."""
@@ -49,9 +54,8 @@ class RecordingScan:
         decoder = BulkDecoder()
         self.done_bytes = 0
         # A recording may still be growing: stop where it ended when we began.
-        for chunk in _passing_chunks(self.path, self.size_bytes, self._chunk_bytes):
-            self.done_bytes += len(chunk)
-            batch = decoder.feed(chunk)
+        for count, batch in _decoded(decoder, self.path, self.size_bytes, self._chunk_bytes):
+            self.done_bytes += count
             self.torn_tail_bytes = decoder.pending_bytes
             yield batch
             if self._progress is not None:
@@ -120,27 +124,45 @@ def read_chunks(
         raise _cannot_read(path, error) from error
 
 
-def _passing_chunks(path: Path, end: int, chunk_bytes: int) -> Iterator[memoryview]:
-    """As `read_chunks` of the whole, but a piece is good only until the next one is asked for.
-
-    Why: buffers filled again and again are quicker than new memory for each piece.  While
-    one is worked on, a thread fills the other, so neither waits for the disk by itself.
-    """
+def _decoded(
+    decoder: BulkDecoder, path: Path, end: int, chunk_bytes: int
+) -> Iterator[tuple[int, Batch]]:
+    """Bytes and batch of each piece in file order, several pieces in work at a time."""
     if end <= chunk_bytes:
         for chunk in read_chunks(path, end, chunk_bytes):
-            yield memoryview(chunk)
+            yield len(chunk), decoder.feed(chunk)
         return
+    coming: deque[tuple[int, Future[Batch]]] = deque()
+    pool = ThreadPoolExecutor(_WORKERS, "decode")
     try:
-        with path.open("rb", buffering=0) as file, ThreadPoolExecutor(1, "read ahead") as ahead:
-            buffer, other = (np.empty(chunk_bytes, np.uint8).data for _ in range(2))
+        for chunk in _passing_chunks(path, end, chunk_bytes, _WORKERS + 1):
+            coming.append((len(chunk), pool.submit(decoder.later(chunk))))
+            if len(coming) > _WORKERS:
+                count, work = coming.popleft()
+                yield count, work.result()
+        for count, work in coming:
+            yield count, work.result()
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _passing_chunks(path: Path, end: int, chunk_bytes: int, good: int) -> Iterator[memoryview]:
+    """As `read_chunks` of the whole, but each piece is good only until ``good`` more were read.
+
+    Why: buffers filled again and again are quicker than new memory for each piece.
+    """
+    buffers = cycle([np.empty(chunk_bytes, np.uint8).data for _ in range(good)])
+    try:
+        with path.open("rb", buffering=0) as file:
             left = end
-            coming = ahead.submit(file.readinto, buffer)
-            # The file may have become shorter under our hands: then it ends there.
-            while count := coming.result():
+            # The file may become shorter under our hands: then it ends there.
+            while left > 0:
+                buffer = next(buffers)
+                count = file.readinto(buffer[: min(left, chunk_bytes)])
+                if not count:
+                    return
                 left -= count
-                coming = ahead.submit(file.readinto, other[: min(left, chunk_bytes)])
                 yield buffer[:count]
-                buffer, other = other, buffer
     except OSError as error:
         raise _cannot_read(path, error) from error
 
