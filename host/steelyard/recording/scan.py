@@ -129,8 +129,8 @@ def _decoded(
 ) -> Iterator[tuple[int, Batch]]:
     """Bytes and batch of each piece in file order, several pieces in work at a time."""
     if end <= chunk_bytes:
-        for chunk in read_chunks(path, end, chunk_bytes):
-            yield len(chunk), decoder.feed(chunk)
+        for whole in read_chunks(path, end, chunk_bytes):
+            yield len(whole), decoder.feed(whole)
         return
     coming: deque[tuple[int, Future[Batch]]] = deque()
     pool = ThreadPoolExecutor(_WORKERS, "decode")
