@@ -37,7 +37,7 @@ PURE = ("calibration", "guidance", "strength", "time_sync")
 """Mathematics: no ports, no threads, no subprocesses."""
 
 PROTOCOL_MAY_IMPORT = {"construct", "numpy"}
-NUMPY_IN_PROTOCOL = {"bulk.py", "column_work.py", "columns.py"}
+NUMPY_IN_PROTOCOL = {"bulk.py", "column_work.py", "columns.py", "frame_rows.py", "tables.py"}
 ONLY_SIMULATOR = {"box", "drivers", "board"}
 
 

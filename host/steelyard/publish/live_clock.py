@@ -7,12 +7,12 @@ that is set right, because consumers compare it with their own.
 
 from __future__ import annotations
 
-from collections import deque
 from typing import Any, Final
 
+import numpy as np
 from steelyard_protocol.records import TimeMark
 
-from steelyard.time_sync import ClockFit, ClockMark, TickUnwrapper, fit_clock
+from steelyard.time_sync import ClockFit, MarkColumns, TickUnwrapper, fit_clock
 
 MARK_LIMIT: Final = 120
 _JUMP_LIMIT_US: Final = 20_000
@@ -26,7 +26,10 @@ class LiveClock:
     def __init__(self) -> None:
         self._ticks = TickUnwrapper()
         self._boot_id: int | None = None
-        self._marks: deque[ClockMark] = deque(maxlen=MARK_LIMIT)
+        # All the room at once: with hundreds of boxes, marks that gather one by one look
+        # like a leak for two minutes. One row for each of `MarkColumns`, newest mark last.
+        self._marks = np.zeros((5, MARK_LIMIT), np.int64)
+        self._mark_count = 0
         self._fit: ClockFit | None = None
         self._wall_ns = 0
 
@@ -35,7 +38,7 @@ class LiveClock:
         if boot_id != self._boot_id:
             self._boot_id = boot_id
             self._ticks = TickUnwrapper()
-            self._marks.clear()
+            self._mark_count = 0
             self._fit = None
         if uptime_ms is None:
             return self._ticks.unwrap(boot_id, ticks_us)
@@ -48,17 +51,17 @@ class LiveClock:
             expected = int(self._fit.host_monotonic_ns(device_us))
             slack_us = _JUMP_LIMIT_US + mark.round_trip_us
             if abs(mark.host_monotonic_ns - expected) > slack_us * 1000:
-                self._marks.clear()
-        self._marks.append(
-            ClockMark(
-                mark.boot_id,
-                device_us,
-                mark.host_monotonic_ns,
-                mark.host_unix_ns,
-                mark.round_trip_us,
-            )
+                self._mark_count = 0
+        self._marks[:, :-1] = self._marks[:, 1:]
+        self._marks[:, -1] = (
+            mark.boot_id,
+            device_us,
+            mark.host_monotonic_ns,
+            mark.host_unix_ns,
+            mark.round_trip_us,
         )
-        self._fit = fit_clock(self._marks)
+        self._mark_count = min(self._mark_count + 1, MARK_LIMIT)
+        self._fit = fit_clock(MarkColumns(*self._marks[:, -self._mark_count :]))
         self._wall_ns = mark.host_unix_ns - mark.host_monotonic_ns
 
     def monotonic_us(self, device_us: int) -> int | None:

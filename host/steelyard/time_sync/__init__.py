@@ -9,9 +9,10 @@
 
 from __future__ import annotations
 
-from steelyard.time_sync.clock_fit import ClockFit, ClockMark, MarkColumns, fit_clock
+from steelyard.time_sync.clock_fit import ClockFit, fit_clock
 from steelyard.time_sync.clock_model import ClockModel, WallClockStep
 from steelyard.time_sync.exchange import ClockExchange
+from steelyard.time_sync.marks import ClockMark, MarkColumns
 from steelyard.time_sync.ticks import (
     TickTimeline,
     TickUnwrapper,

@@ -21,14 +21,9 @@ import numpy as np
 import numpy.typing as npt
 
 from steelyard.errors import TimeSyncError
-from steelyard.time_sync.clock_fit import (
-    ClockFit,
-    ClockMark,
-    FloatArray,
-    Int64Array,
-    MarkColumns,
-    fit_clock,
-)
+from steelyard.time_sync.clock_fit import ClockFit, fit_clock
+from steelyard.time_sync.mark_line import FloatArray
+from steelyard.time_sync.marks import ClockMark, Int64Array, MarkColumns
 
 _RATE_LIMIT: Final = 1000e-6
 """No crystal is off by more; a larger difference means that a clock stood still."""

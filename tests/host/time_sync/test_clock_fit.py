@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from steelyard.errors import TimeSyncError
 from steelyard.time_sync import ClockExchange, ClockMark, ClockModel, fit_clock
-from steelyard.time_sync.clock_fit import MARK_FLOOR_US, SLOPE_PRIOR
+from steelyard.time_sync.mark_line import MARK_FLOOR_US, SLOPE_PRIOR
 from steelyard_protocol.messages import TICKS_PERIOD_US
 
 HOST_START_NS = 5_000_000_000_000
