@@ -116,9 +116,10 @@ def _text(path: Path) -> str:
     try:
         with path.open("rb") as file:
             data = file.read(LARGEST_BYTES)
-    except OSError as error:
+    except (OSError, ValueError) as error:  # ValueError: no name that a file can have
+        why = error.strerror if isinstance(error, OSError) else None
         raise CalibrationFileError(
-            f"The calibration {path} could not be read: {error.strerror or error}.",
+            f"The calibration {path} could not be read: {why or error}.",
             "Check the name; calibrations are kept where they were saved.",
         ) from error
     try:

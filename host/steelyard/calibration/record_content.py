@@ -80,7 +80,14 @@ def whole_or_refused(content: dict[str, Any]) -> Iterator[None]:
     """Turn whatever a missing or misused part causes into a CalibrationFileError."""
     try:
         yield
-    except (KeyError, TypeError, ValueError, AttributeError, CalibrationError) as error:
+    except (
+        KeyError,
+        TypeError,
+        ValueError,
+        OverflowError,
+        AttributeError,
+        CalibrationError,
+    ) as error:
         raise CalibrationFileError(
             f"Calibration {str(content.get(ID_KEY))[:12]} is whole but lacks or misuses a part: "
             f"{error}.",

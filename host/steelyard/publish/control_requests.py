@@ -141,13 +141,25 @@ def _text(request: Mapping[str, object], key: str, default: str | None = None) -
     value = request.get(key, default)
     if not isinstance(value, str):
         raise ControlError(f"The request needs a text as {key!r}.", "Add it and ask again.")
-    return value
+    return _whole_letters(value)
 
 
 def _string(item: object) -> str:
     if not isinstance(item, str):
         raise ControlError("A list of texts holds something else.", "Give texts only.")
-    return item
+    return _whole_letters(item)
+
+
+def _whole_letters(text: str) -> str:
+    """JSON can spell half a letter, which no file can hold (RFC 8259, section 8.2)."""
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise ControlError(
+            f"A text of the request holds half a letter at place {error.start}.",
+            "Give surrogates in pairs, or the letter itself.",
+        ) from error
+    return text
 
 
 def _list(request: Mapping[str, object], key: str) -> list[object]:

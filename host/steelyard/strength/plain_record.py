@@ -81,8 +81,13 @@ def value_of(hint: Any, value: Any, where: str) -> Any:
 
 
 def _number(value: Any) -> float | None:
-    right = isinstance(value, (int, float)) and not isinstance(value, bool)
-    return float(value) if right and math.isfinite(value) else None
+    if not isinstance(value, (int, float)) or isinstance(value, bool):
+        return None
+    try:
+        found = float(value)
+    except OverflowError:  # JSON has whole numbers of any length
+        return None
+    return found if math.isfinite(found) else None
 
 
 def _whole(value: Any) -> int | None:

@@ -59,7 +59,7 @@ def profile_text(name_or_path: str) -> str:
     path = Path(name_or_path)
     try:
         return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:  # no UTF-8, or no name that a file can have
         raise ProfileError(
             f"The machine profile {path} could not be read: {error}.",
             f"Give a file, or one of the ready ones: {', '.join(READY)}.",
@@ -70,7 +70,7 @@ def profile_from_json(text: str) -> MachineProfile:
     """Read a profile.  Raises ProfileError naming what is missing or wrong."""
     try:
         content = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise ProfileError(f"This is no machine profile: {error}.", "Check the file.") from error
     if not isinstance(content, dict) or content.get("schema") != SCHEMA:
         raise ProfileError(
@@ -87,7 +87,7 @@ def profile_from_json(text: str) -> MachineProfile:
         raise ProfileError(
             f"The machine profile lacks {error}.", "Compare it with a ready one."
         ) from error
-    except (TypeError, ValueError, AttributeError) as error:
+    except (TypeError, ValueError, OverflowError, AttributeError) as error:
         raise ProfileError(
             f"A value of the machine profile has the wrong form: {error}.",
             "Compare it with a ready one.",

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import math
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -32,6 +31,7 @@ TALK_LIMIT_PER_SECOND: Final = 120
 WAITING_LIMIT: Final = 40
 DOOR_LIMIT: Final = 100
 OLDEST_SECONDS: Final = 99.0
+_LATEST: Final = float(1 << 53)
 
 View = Callable[[], dict[str, Any]]
 
@@ -207,6 +207,11 @@ def _understood(text: str) -> dict[str, Any]:
     if not isinstance(message, dict):
         return {}
     clock = message.get("clock")
-    if clock is not None and not (isinstance(clock, (int, float)) and math.isfinite(clock)):
+    if clock is not None and not _is_moment(clock):
         return {}
     return message
+
+
+def _is_moment(clock: object) -> bool:
+    """A finite number; whole ones of any length are JSON, too, and are no time."""
+    return isinstance(clock, (int, float)) and -_LATEST < clock < _LATEST

@@ -21,6 +21,15 @@ LINE_LIMIT_BYTES: Final = 1 << 20
 RETRY_SECONDS: Final = 0.25
 SILENT_SECONDS: Final = 5.0
 """A stream without a line for so long is dead: it has a status message every second."""
+UNREADABLE: Final = (
+    ValueError,
+    KeyError,
+    TypeError,
+    AttributeError,
+    ArithmeticError,
+    RecursionError,
+)
+"""What reading a message raises that is none."""
 STALE_SECONDS: Final = 0.4
 """Older than this is not live.  The promise is half a second on the screen."""
 
@@ -97,7 +106,7 @@ class Feed:
                     line = await reader.readline()
                 if not line:
                     return
-                self._take(json.loads(line))
+                self._take(line)
         finally:
             writer.close()
 
@@ -107,12 +116,20 @@ class Feed:
             self.state.reason = "the process that holds the box does not answer"
             self._tell("link")
 
-    def _take(self, message: dict[str, Any]) -> None:
-        kind = message["type"]
+    def _take(self, line: bytes) -> None:
+        """Raises ValueError when this is no message of a broker, so something else serves there."""
+        try:
+            kind = self._note(json.loads(line))
+        except UNREADABLE as error:
+            raise ValueError("no message of a broker") from error
+        if kind != "samples":
+            self._tell(kind)
+
+    def _note(self, message: dict[str, Any]) -> str:
+        kind: str = message["type"]
         if kind == "samples":
             self._take_samples(message["samples"])
-            return
-        if kind == "metadata":
+        elif kind == "metadata":
             self.state.metadata = message
         elif kind == "link":
             self.state.box_live, self.state.reason = message["live"], message["reason"]
@@ -122,7 +139,7 @@ class Feed:
             self.state.recording = message
         elif kind == "loss":
             self.state.samples_missed_total += message["samples_missed"]
-        self._tell(kind)
+        return kind
 
     def _take_samples(self, samples: list[dict[str, Any]]) -> None:
         self._heard_seconds = time.monotonic()

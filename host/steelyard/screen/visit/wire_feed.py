@@ -7,9 +7,11 @@ import json
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from typing import Any, Final, Protocol
+from typing import Final, Protocol
 
 from steelyard_protocol.decoder import Message, StreamDecoder
+
+from steelyard.screen.live.feed import UNREADABLE
 
 RETRY_SECONDS: Final = 0.25
 OPEN_SECONDS: Final = 5.0
@@ -82,7 +84,7 @@ class WireFeed:
                 if isinstance(message, bytes):
                     self._take_frames(message)
                 else:
-                    self._take_text(json.loads(message))
+                    self._take_text(message)
 
     def _take_frames(self, data: bytes) -> None:
         events = self._decoder.feed(data)
@@ -90,6 +92,13 @@ class WireFeed:
         if records:
             self._taker.feed(records, time.monotonic())
 
-    def _take_text(self, message: dict[str, Any]) -> None:
-        if message["type"] == "link" and not message["live"]:
-            self._taker.lose_link(message["reason"])
+    def _take_text(self, text: str) -> None:
+        """Raises ValueError when this is no message of a broker."""
+        try:
+            message = json.loads(text)
+            broke_off = message["type"] == "link" and not message["live"]
+            reason = str(message["reason"]) if broke_off else ""
+        except UNREADABLE as error:
+            raise ValueError("no message of a broker") from error
+        if broke_off:
+            self._taker.lose_link(reason)
