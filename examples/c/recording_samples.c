@@ -1,4 +1,4 @@
-/* Load samples of a recording: cc -I../../protocol/languages recording_samples.c */
+/* Load samples of a recording: cc -I../../protocol/languages recording_samples.c && ./a.out FILE */
 #include <stdio.h>
 #include "steelyard_protocol.h"
 
@@ -13,5 +13,7 @@ int main(int count, char **words)
             const struct steelyard_load_sample *s = &arrival.message.body.load_sample;
             printf("%u %u %d %u\n", s->channel, s->sequence, (int)s->load_counts, s->flags);
         }
+    if (!file)
+        perror(words[1]);
     return file ? 0 : 1;
 }

@@ -1,4 +1,4 @@
-// Live samples in a browser or Node: node live_page.mjs ws://127.0.0.1:5392/json
+// Live samples in a browser or Node 22 or newer: node live_page.mjs ws://127.0.0.1:5392/json
 const socket = new WebSocket(process.argv[2]); // in a page: the address itself
 let values = {};
 socket.onmessage = ({ data }) => {

@@ -10,6 +10,8 @@ with connect(sys.argv[1]) as stream:
         message = json.loads(text)
         if message["type"] == "metadata":  # comes first, and again whenever it changes
             values = {one["channel"]: one["value"] for one in message["channels"]}
+            if not any(values.values()):
+                print("raw counts only: give `steelyard publish` a calibration", file=sys.stderr)
         for sample in message.get("samples", ()):
             if (value := values[sample["channel"]]) and sample["sound"]:
                 u = sample[value["uncertainty_key"]]
