@@ -16,6 +16,7 @@ from steelyard_protocol.records import ChannelKind, SampleFlags, SensorKind
 
 from steelyard.bringup.finding import Finding, Measured, Severity
 from steelyard.bringup.observed_channel import ObservedChannel
+from steelyard.device.encoder_zero import INDEX_ASTRAY, INDEX_SEEN, forgets_zero
 
 GAIN_RANGE_AT_3V3: Final = 128
 GAIN_EDGE_SHARE: Final = 0.1
@@ -134,7 +135,13 @@ def check_angle(channel: AngleChannel) -> list[Finding]:
                 "Load the firmware again and restart the box.",
             )
         ]
-    return [*check_angle_flags(channel), *_rate(channel), *_gain(channel), *_steadiness(channel)]
+    return [
+        *check_angle_flags(channel),
+        *_encoder_zero(channel),
+        *_rate(channel),
+        *_gain(channel),
+        *_steadiness(channel),
+    ]
 
 
 def check_angle_flags(channel: AngleChannel) -> list[Finding]:
@@ -217,6 +224,33 @@ def _gain(channel: AngleChannel) -> Iterator[Finding]:
         " the range is 0 to 255).",
         f"Move it {'away' if near else 'nearer'} by half a millimetre.",
     )
+
+
+def _encoder_zero(channel: AngleChannel) -> Iterator[Finding]:
+    if not forgets_zero(channel.description):
+        return
+    if channel.seen.sensor_status & INDEX_ASTRAY:
+        yield channel.finding(
+            "index_astray",
+            Severity.FAULT,
+            "the index passed elsewhere than after whole turns",
+            f"every {channel.description.counts_per_turn} counts",
+            "Counts were lost, the index line is disturbed, or ENCODER_COUNTS_PER_TURN in board.py"
+            " is not four times the encoder's lines.",
+            "Check the lines and the ground between them, and the number of lines on its plate;"
+            " then restart the box.",
+        )
+    elif not channel.seen.sensor_status & INDEX_SEEN:
+        yield channel.finding(
+            "encoder_zero_unknown",
+            Severity.WARNING,
+            "no index has passed since the box started",
+            "an index, before the angle is trusted",
+            "An incremental encoder counts from where it stood when the box started: the offset of"
+            " its calibration does not hold until its index has passed.",
+            "With an index line, turn it until the index has passed. Without one, restart the box"
+            " with the encoder in its reference position, each time (hardware/MOUNTING.md).",
+        )
 
 
 def _steadiness(channel: AngleChannel) -> Iterator[Finding]:

@@ -38,6 +38,7 @@ class ChannelObservation:
     flags: list[int] = field(default_factory=list)
     intervals_us: list[int] = field(default_factory=list)
     sensor_gains: list[int] = field(default_factory=list)
+    sensor_status: int = 0
     invalid_transitions: int = 0
     _conversions: int = 0
     _last: LoadSample | AngleSample | None = None
@@ -59,6 +60,7 @@ class ChannelObservation:
         else:
             self.counts.append(sample.angle_counts)
             self.sensor_gains.append(sample.sensor_gain)
+            self.sensor_status = sample.sensor_status
             self.invalid_transitions = sample.invalid_transitions_total
 
     @property

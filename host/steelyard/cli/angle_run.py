@@ -22,6 +22,7 @@ from steelyard.calibration.angle_points import mean_counts
 from steelyard.cli.bench_run import channel_of, require_same_channel, warn_of_unnamed_sensor
 from steelyard.cli.boxes import binding_of
 from steelyard.device import Box
+from steelyard.device.encoder_zero import start_remark
 from steelyard.errors import CalibrationError, UnstableReadingError
 
 SECONDS: Final = 1.0
@@ -75,6 +76,8 @@ def guided_positions(
         if of is not None:
             require_same_channel(of, binding)
         warn_of_unnamed_sensor(binding)
+        if remark := start_remark(described):
+            click.echo(f"WARNING: {remark}", err=True)
         click.echo(CAUTION)
         box.start_stream()
         try:

@@ -15,6 +15,7 @@ from steelyard_protocol.messages import (
 )
 from steelyard_protocol.records import ChannelDescription, ChannelKind, Identity
 
+from steelyard.device.encoder_zero import start_remark
 from steelyard.errors import ProtocolMessageError, ProtocolVersionError
 
 
@@ -22,7 +23,8 @@ from steelyard.errors import ProtocolMessageError, ProtocolVersionError
 class BoxDescription:
     """A box as it described itself, complete and checked.
 
-    ``remarks`` are differences of version that do no harm but should be known.
+    ``remarks`` do no harm but should be known: differences of version, an angle
+    that starts anew with the box.
     """
 
     identity: Identity
@@ -89,7 +91,8 @@ def describe(identity: Identity, channels: Iterable[ChannelDescription]) -> BoxD
     if any(number not in found for number in range(identity.channel_count)):
         return None
     ordered = tuple(found[number] for number in range(identity.channel_count))
-    return BoxDescription(identity, ordered, remarks)
+    starting = (start_remark(channel) for channel in ordered)
+    return BoxDescription(identity, ordered, (*remarks, *filter(None, starting)))
 
 
 def check_versions(identity: Identity) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from steelyard.bringup.link_checks import LinkSeen, check_link
 from steelyard.bringup.load_channel import LoadChannel
 from steelyard.bringup.load_checks import check_load
 from steelyard.bringup.observation import ChannelObservation, Observation
+from steelyard.device.encoder_zero import INDEX_ASTRAY, INDEX_SEEN
 from steelyard_protocol.messages import SEQUENCE_PERIOD, TICKS_PERIOD_US
 from steelyard_protocol.records import (
     AngleSample,
@@ -58,10 +59,11 @@ def angle_channel(
     description: ChannelDescription = ARM,
     invalid: int = 0,
     period_us: int = 5_000,
+    status: int = 0x20,
 ) -> AngleChannel:
     seen = ChannelObservation()
     for index, value in enumerate(counts):
-        seen.add(AngleSample(2, 0, 7, index, index * period_us, value, 0x20, gain, invalid))
+        seen.add(AngleSample(2, 0, 7, index, index * period_us, value, status, gain, invalid))
     return AngleChannel(description, seen, 200.0)
 
 
@@ -141,9 +143,26 @@ def test_jumps_of_a_slipping_coupling() -> None:
 
 
 def test_impossible_steps_of_an_encoder() -> None:
-    found = check_angle(angle_channel([100] * 400, 0, ENCODER, invalid=12))
+    found = check_angle(angle_channel([100] * 400, 0, ENCODER, invalid=12, status=INDEX_SEEN))
     assert only_code(found) == "invalid_transitions"
     assert "12" in found[0].measured
+
+
+@pytest.mark.parametrize(
+    ("description", "status", "codes"),
+    [
+        (ENCODER, 0, ["encoder_zero_unknown"]),
+        (ENCODER, INDEX_SEEN, []),
+        (ENCODER, INDEX_SEEN | INDEX_ASTRAY, ["index_astray"]),
+        (ARM, 0x20, []),
+        (ARM, 0x21, []),  # another part's status means other things
+    ],
+)
+def test_the_zero_of_an_encoder(
+    description: ChannelDescription, status: int, codes: list[str]
+) -> None:
+    found = check_angle(angle_channel([100] * 400, 64, description, status=status))
+    assert [item.code for item in found] == codes
 
 
 def link(before: Status | None = STATUS, **changes: object) -> list[str]:

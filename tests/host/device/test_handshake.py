@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from host.device import scripted_box
 from host.device.scripted_box import BANNER, BOX_ID, ScriptedBox, ScriptedPort, identity
 from steelyard.device import Box
 from steelyard.errors import (
@@ -14,7 +15,7 @@ from steelyard.errors import (
 )
 from steelyard_protocol.codec import encode
 from steelyard_protocol.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR
-from steelyard_protocol.records import ChannelKind
+from steelyard_protocol.records import ChannelDescription, ChannelKind, SensorKind
 
 
 def test_describes_the_box() -> None:
@@ -27,6 +28,26 @@ def test_describes_the_box() -> None:
     assert [item.channel for item in box.description.channels_of(ChannelKind.LOAD)] == [0]
     assert box.boot_id == 1111
     assert box.description.remarks == ()
+
+
+@pytest.mark.parametrize("sensor", [SensorKind.QUADRATURE, SensorKind.AS5600])
+def test_an_angle_that_starts_anew_with_the_box_is_said(
+    sensor: SensorKind, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    described = scripted_box.channel
+
+    def with_sensor(number: int, boot_id: int, kind: ChannelKind) -> ChannelDescription:
+        made = described(number, boot_id, kind)
+        return made if kind == ChannelKind.LOAD else made._replace(sensor=sensor)
+
+    monkeypatch.setattr(scripted_box, "channel", with_sensor)
+    port = ScriptedPort(ScriptedBox())
+    box = Box.open(port)
+    assert len(box.description.remarks) == (sensor == SensorKind.QUADRATURE)
+    port.box.identity = identity(boot_id=1112)  # it restarts, and is asked again
+    again = box.identify().remarks
+    assert again == box.description.remarks
+    assert not again or "Channel 1 is an incremental encoder" in again[0]
 
 
 def test_passes_over_garbage_a_banner_and_half_a_frame() -> None:
