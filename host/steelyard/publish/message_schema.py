@@ -236,7 +236,10 @@ def message_schemas() -> dict[Kind, Schema]:
                     },
                 ),
                 "channels": _list("by index", _described_channel()),
-                "remarks": _list("harmless, but to be known: versions that differ, an angle that starts anew", _text("for people")),
+                "remarks": _list(
+                    "harmless, but to be known: versions that differ, an angle that starts anew",
+                    _text("for people"),
+                ),
             },
         ),
         Kind.LINK: _message(
