@@ -20,13 +20,16 @@ write comes back short after 500 ms.  After a short write nothing is sent for
 two seconds, so that the box measures, counts and warns on meanwhile.
 
 Ctrl-C is a data byte like any other while the link is open, except that 64 in a
-row, more than any request contains, ask for the prompt: it is how a program on
-the host gets at a box that is on duty.
+row ask for the prompt: it is how a program on the host gets at a box that is on
+duty.  A stored text may contain as many, in the middle of its frame.  So they count
+at once only after a delimiter or as the first bytes ever; anywhere else only when
+silence follows, because a frame goes on.
 """
 
 _CTRL_C = 3
 PROMPT_AFTER_CTRL_C = 64
 _SHORT_WRITE_PAUSE_MS = 2000
+_SILENCE_MS = 100  # far longer than between two packets of one frame
 
 
 class UsbLink:
@@ -51,6 +54,9 @@ class UsbLink:
         self._poll_outgoing = outgoing.ipoll
         self._one = bytearray(1)
         self._ctrl_c_run = 0
+        self._ctrl_c_ms = 0
+        self._starts_frame = True  # what comes next
+        self._run_starts_frame = False
         self._pausing = False
         self._short_write_ms = 0
         self.prompt_wanted = False
@@ -69,12 +75,24 @@ class UsbLink:
             if self._readinto(self._one):
                 byte = self._one[0]
                 if byte == _CTRL_C:
-                    self._ctrl_c_run += 1
-                    self.prompt_wanted = self._ctrl_c_run >= PROMPT_AFTER_CTRL_C
+                    self._count_ctrl_c()
                 else:
                     self._ctrl_c_run = 0
+                self._starts_frame = byte == 0
                 return byte
+        if self._ctrl_c_run >= PROMPT_AFTER_CTRL_C:
+            if self._ticks_diff(self._ticks_ms(), self._ctrl_c_ms) >= _SILENCE_MS:
+                self.prompt_wanted = True
         return -1
+
+    def _count_ctrl_c(self):
+        if not self._ctrl_c_run:
+            self._run_starts_frame = self._starts_frame
+        self._ctrl_c_run += 1
+        if self._ctrl_c_run >= PROMPT_AFTER_CTRL_C:
+            self._ctrl_c_ms = self._ticks_ms()
+            if self._run_starts_frame:
+                self.prompt_wanted = True
 
     def has_room(self):
         """True when a whole slot can be written without waiting."""

@@ -129,29 +129,53 @@ def test_ctrl_c_is_data_only_while_open(port: Port, link: UsbLink) -> None:
     assert port.interrupt_characters == [-1, 3]
 
 
+def read_all(port: Port, link: UsbLink, received: bytes) -> None:
+    port.incoming += received
+    while link.read_byte() >= 0:
+        pass
+
+
 @pytest.mark.parametrize(
     ("received", "wanted"),
     [
         (b"\x03" * 63, False),
         (b"\x03" * 64, True),
+        (b"\x00" + b"\x03" * 64 + b"\r\x01", True),
         (b"\x03" * 63 + b"A" + b"\x03" * 63, False),
-        (b"AT\r\n" + b"\x03" * 70, True),
     ],
 )
 def test_64_ctrl_c_in_a_row_ask_for_the_prompt(
     port: Port, link: UsbLink, received: bytes, wanted: bool
 ) -> None:
-    port.incoming += received
-    while link.read_byte() >= 0:
-        pass
+    read_all(port, link, received)
+    assert link.prompt_wanted == wanted
+    port.now_ms += 10_000
+    read_all(port, link, b"")
     assert link.prompt_wanted == wanted
 
 
-def test_no_request_can_ask_for_the_prompt_by_accident(port: Port, link: UsbLink) -> None:
-    # The longest request has 25 bytes of id and body, 31 on the wire.
-    text = b"\x03" * 16
-    request = records.WriteSetting(0x0303, 0x03, 0x03, 0x03030303, text)
-    port.incoming += 10 * codec.encode(request)
-    while link.read_byte() >= 0:
-        pass
+def test_after_garbage_they_count_when_silence_follows(port: Port, link: UsbLink) -> None:
+    read_all(port, link, b"AT\r\n" + b"\x03" * 70)
+    assert not link.prompt_wanted
+    port.now_ms += 100
+    read_all(port, link, b"")
+    assert link.prompt_wanted
+
+
+def requests_full_of_ctrl_c() -> list[bytes]:
+    """The two longest requests: a setting's text, and a piece of a stored one."""
+    setting = records.WriteSetting(0x0303, 0x03, 0x03, 0x03030303, b"\x03" * 16)
+    piece = records.WriteDocument(0x0303, 3, 3, 0x0303, 0x03030303, 3, b"\x03" * 192)
+    return [codec.encode(setting), codec.encode(piece)]
+
+
+@pytest.mark.parametrize("request_bytes", requests_full_of_ctrl_c(), ids=["setting", "piece"])
+def test_no_request_can_ask_for_the_prompt_by_accident(
+    port: Port, link: UsbLink, request_bytes: bytes
+) -> None:
+    for at in range(0, len(10 * request_bytes), 64):  # as USB brings it
+        read_all(port, link, (10 * request_bytes)[at : at + 64])
+        port.now_ms += 20
+    port.now_ms += 10_000
+    read_all(port, link, b"")
     assert not link.prompt_wanted

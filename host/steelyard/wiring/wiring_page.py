@@ -44,7 +44,10 @@ _BRIDGE: Final = """\
 | A- | signal minus | |
 | GND | cable shield, at this end only | the cell's end of the shield stays open |
 
-Colours of wires differ from maker to maker and are no proof: measure, then run
+A half bridge (three wires) is made whole at the amplifier: its two outer wires to E+ and E-, its
+common wire to A+, and two equal resistors of 1 kΩ in a row from E+ to E- with A- between them.
+
+The same for both amplifiers. Colours of wires differ from maker to maker and are no proof: measure, then run
 `steelyard bridge` ([OLD_MACHINES.md](OLD_MACHINES.md)). Reading falls when the client pushes:
 swap A+ and A-. The module's RATE pin must be high (data sheet: 80 conversions a second; low
 gives 10). Many modules tie it low: lift it and join it to the module's digital supply.
@@ -115,8 +118,8 @@ def _part_table(part: Part) -> str:
         "| --- | --- | --- |",
         *(f"| {item.label} | {item.board_words} | {item.by} |" for item in part.terminals),
     ]
-    if part.remark:
-        lines += ["", part.remark]
+    if part.remark or not part.signal_pins:
+        lines += ["", part.remark or "On the board itself: nothing to wire."]
     return "\n".join(lines) + "\n"
 
 

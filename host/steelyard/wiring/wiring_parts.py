@@ -96,13 +96,15 @@ def wiring_parts(facts: BoardFacts) -> tuple[Part, ...]:
             "Buzzer",
             "active, 3.3 V, behind a transistor",
             (
-                Terminal("drive", facts.buzzer_pin),
+                Terminal("base", facts.buzzer_pin, "1 kΩ"),
                 Terminal("buzzer +", Rail.V33),
                 Terminal("emitter", Rail.GROUND),
             ),
-            "drive: 1 kΩ to the base (NPN)",
-            "The pin drives a small NPN transistor through 1 kΩ; the buzzer lies between 3V3 and"
-            " its collector. A pin gives at most 12 mA (RP2040 data sheet); some take more.",
+            "base: 1 kΩ (NPN); collector to buzzer -",
+            "Base, emitter and collector are those of a small NPN transistor; its collector goes to"
+            " the buzzer's minus, and to no pin. A pin gives at most 12 mA (RP2040 data sheet);"
+            " some buzzers take more. Across the buzzer a small diode, its band to 3V3: a buzzer"
+            " with a coil kicks back when it is switched off (common practice, no source).",
         ),
     ]
     for other in facts.others:
@@ -114,7 +116,8 @@ def wiring_parts(facts: BoardFacts) -> tuple[Part, ...]:
 _SUPPLY_REMARK: Final = (
     "VCC means every supply terminal of the module. Only if it has its own terminal for the"
     " digital side (VDD): that one to 3V3, and the analogue one may go to VBUS (pin 40, 5 V)."
-    " DOUT must never exceed 3.3 V. B+ and B- to GND where the module has terminals for them: a"
+    " DOUT must never exceed 3.3 V. 100 nF and 10 µF across the supply of each module, close to it"
+    " (common practice, no source). B+ and B- to GND where the module has terminals for them: a"
     " disturbed clock line reads that input once, and it must then give nothing."
 )
 
@@ -127,7 +130,7 @@ def _amplifier(number: int, pins: tuple[int, int], facts: BoardFacts) -> Part:
         f"HX711 module, {level}",
         (
             Terminal("DOUT", pins[0]),
-            Terminal("SCK", pins[1]),
+            Terminal("SCK", pins[1], "100 to 330 Ω at the board, if the module stands apart"),
             Terminal("VCC", Rail.V33),
             Terminal("GND", Rail.GROUND),
         ),
@@ -171,7 +174,9 @@ def _roller_parts(facts: BoardFacts) -> dict[str, Part]:
             ),
             "open collector: 2.2 kΩ each to 3V3",
             "Open-collector outputs need 2.2 kΩ each to 3V3 (common practice, no source). Outputs"
-            " of 5 V or more: level shifter or optocoupler, never directly.",
+            " of 5 V or more: level shifter or optocoupler, never directly. The index line, where"
+            " there is one: to GP8 or any other free pin, which `ENCODER_INDEX_PIN` must name;"
+            " without it the angle starts anew with the box ([MOUNTING.md](MOUNTING.md#encoder)).",
         ),
         "as5600": _magnetic("Roller angle sensor", sda, scl, facts),
     }
@@ -190,6 +195,7 @@ def _magnetic(title: str, sda_pin: int, scl_pin: int, facts: BoardFacts) -> Part
         ),
         "4.7 kΩ from SDA and SCL to 3V3",
         "4.7 kΩ pull-ups from SDA and SCL to 3V3, if the module has none; cable at most 0.5 m"
-        f" at {facts.i2c_frequency_hz // 1000} kHz (common practice, no source). DIR must not"
+        f" at {facts.i2c_frequency_hz // 1000} kHz, and 100 nF across its supply (common practice,"
+        " no source). DIR must not"
         " float: to GND, clockwise counts up (data sheet).",
     )
