@@ -36,6 +36,8 @@ connect them: none may exceed 3.3 V. More in [OLD_MACHINES.md](OLD_MACHINES.md#t
 _BRIDGE: Final = """\
 ### Load cell to amplifier
 
+The same for both.
+
 | Amplifier | Load cell | |
 | --- | --- | --- |
 | E+ | excitation plus | supply of the bridge |
@@ -47,7 +49,7 @@ _BRIDGE: Final = """\
 A half bridge (three wires) is made whole at the amplifier: its two outer wires to E+ and E-, its
 common wire to A+, and two equal resistors of 1 kΩ in a row from E+ to E- with A- between them.
 
-The same for both amplifiers. Colours of wires differ from maker to maker and are no proof: measure, then run
+Colours of wires differ from maker to maker and are no proof: measure, then run
 `steelyard bridge` ([OLD_MACHINES.md](OLD_MACHINES.md)). Reading falls when the client pushes:
 swap A+ and A-. The module's RATE pin must be high (data sheet: 80 conversions a second; low
 gives 10). Many modules tie it low: lift it and join it to the module's digital supply.

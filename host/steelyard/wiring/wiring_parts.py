@@ -100,7 +100,7 @@ def wiring_parts(facts: BoardFacts) -> tuple[Part, ...]:
                 Terminal("buzzer +", Rail.V33),
                 Terminal("emitter", Rail.GROUND),
             ),
-            "base: 1 kΩ (NPN); collector to buzzer -",
+            "base: 1 kΩ; collector to buzzer -",
             "Base, emitter and collector are those of a small NPN transistor; its collector goes to"
             " the buzzer's minus, and to no pin. A pin gives at most 12 mA (RP2040 data sheet);"
             " some buzzers take more. Across the buzzer a small diode, its band to 3V3: a buzzer"
