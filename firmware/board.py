@@ -54,8 +54,10 @@ SERVICE_PIN = 14  # to ground: stay at the interactive prompt
 LAMP_PIN = 25
 BUZZER_PIN = 16  # high: sounds (an active buzzer behind a transistor)
 
-# --- the restraint's angle, and what it takes when it is not the potentiometer -----
-ROLLER_SENSOR = "potentiometer"  # or "quadrature", or "as5600"
+# --- which sensor each angle has: "as5600", "potentiometer", "quadrature" (one encoder at most) --
+ARM_SENSOR = "as5600"
+ROLLER_SENSOR = "potentiometer"
+ARM_PIN = 27  # of a potentiometer at the arm
 ENCODER_A_PIN = 6  # B is the pin after it
 ENCODER_INDEX_PIN = None  # 8, for an encoder that has one
 ENCODER_COUNTS_PER_TURN = 2400  # four times its lines
@@ -82,7 +84,7 @@ ARM_SLOWEST_MILLIHERTZ = 50000  # load samples carry this angle and call it stal
 ROLLER_RATE_MILLIHERTZ = 20000
 ROLLER_SLOWEST_MILLIHERTZ = 1000
 ANGLE_FASTEST_MILLIHERTZ = 500000
-ROLLER_TRAVEL_DEGREES = 300  # common practice, no source; calibrated on the host
+TRAVEL_DEGREES = 300  # of a potentiometer: common practice, no source; calibrated on the host
 
 OVERLOAD_COUNTS = 6400000
 """1.5 times the rated output of a 2 mV/V cell: 0.512 of 2**23 counts at gain 128 (data sheet)."""
@@ -172,7 +174,7 @@ def build(machine, clock, random_bytes=None):
     arm_channel = len(LOAD_PINS)
     channels = [_load(machine, clock, index, arm_channel) for index in range(len(LOAD_PINS))]
     channels.append(_arm(machine, clock))
-    channels.append(_ROLLERS[ROLLER_SENSOR](machine, clock))
+    channels.append(_roller(machine, clock))
     return Board(machine, boot_id, channels)
 
 
@@ -217,50 +219,47 @@ def _load(machine, clock, index, angle_channel):
 
 
 def _arm(machine, clock):
-    bus = I2cBus(machine, clock, I2C_NUMBER, I2C_SDA_PIN, I2C_SCL_PIN, I2C_FREQUENCY_HZ)
-    return AngleFacts(
-        kind=CHANNEL_KIND_ARM_ANGLE,
-        sensor=SENSOR_KIND_AS5600,
-        driver=as5600.As5600(bus, clock),
-        nominal_rate_millihertz=ARM_RATE_MILLIHERTZ,
-        slowest_millihertz=ARM_SLOWEST_MILLIHERTZ,
-        fastest_millihertz=ANGLE_FASTEST_MILLIHERTZ,
-        counts_high=as5600.COUNTS_HIGH,
-        counts_per_turn=as5600.COUNTS_PER_TURN,
-    )
+    wires = (ARM_PIN, I2C_NUMBER, I2C_SDA_PIN, I2C_SCL_PIN)
+    rates = (ARM_RATE_MILLIHERTZ, ARM_SLOWEST_MILLIHERTZ)
+    return _angle(CHANNEL_KIND_ARM_ANGLE, ARM_SENSOR, wires, rates, machine, clock)
 
 
-def _roller(sensor, driver, counts_low, counts_high, counts_per_turn):
+def _roller(machine, clock):
+    wires = (ROLLER_PIN, ROLLER_I2C_NUMBER, ROLLER_SDA_PIN, ROLLER_SCL_PIN)
+    rates = (ROLLER_RATE_MILLIHERTZ, ROLLER_SLOWEST_MILLIHERTZ)
+    return _angle(CHANNEL_KIND_ROLLER_ANGLE, ROLLER_SENSOR, wires, rates, machine, clock)
+
+
+def _angle(kind, name, wires, rates, machine, clock):
+    sensor, driver, counts_low, counts_high, per_turn = _ANGLE_SENSORS[name](machine, clock, wires)
     return AngleFacts(
-        kind=CHANNEL_KIND_ROLLER_ANGLE,
+        kind=kind,
         sensor=sensor,
         driver=driver,
-        nominal_rate_millihertz=ROLLER_RATE_MILLIHERTZ,
-        slowest_millihertz=ROLLER_SLOWEST_MILLIHERTZ,
+        nominal_rate_millihertz=rates[0],
+        slowest_millihertz=rates[1],
         fastest_millihertz=ANGLE_FASTEST_MILLIHERTZ,
         counts_low=counts_low,
         counts_high=counts_high,
-        counts_per_turn=counts_per_turn,
+        counts_per_turn=per_turn,
     )
 
 
-def _roller_potentiometer(machine, _clock):
-    converter = machine.ADC(machine.Pin(ROLLER_PIN))
+def _potentiometer(machine, _clock, wires):
+    driver = potentiometer.Potentiometer(machine.ADC(machine.Pin(wires[0])))
     high = potentiometer.COUNTS_HIGH
-    per_turn = (high + 1) * 360 // ROLLER_TRAVEL_DEGREES
-    driver = potentiometer.Potentiometer(converter)
-    return _roller(SENSOR_KIND_POTENTIOMETER, driver, 0, high, per_turn)
+    return SENSOR_KIND_POTENTIOMETER, driver, 0, high, (high + 1) * 360 // TRAVEL_DEGREES
 
 
-def _roller_as5600(machine, clock):
-    bus = I2cBus(
-        machine, clock, ROLLER_I2C_NUMBER, ROLLER_SDA_PIN, ROLLER_SCL_PIN, I2C_FREQUENCY_HZ
-    )
+def _as5600(machine, clock, wires):
+    bus = I2cBus(machine, clock, wires[1], wires[2], wires[3], I2C_FREQUENCY_HZ)
     driver = as5600.As5600(bus, clock)
-    return _roller(SENSOR_KIND_AS5600, driver, 0, as5600.COUNTS_HIGH, as5600.COUNTS_PER_TURN)
+    return SENSOR_KIND_AS5600, driver, 0, as5600.COUNTS_HIGH, as5600.COUNTS_PER_TURN
 
 
-def _roller_quadrature(machine, _clock):
+def _quadrature(machine, _clock, _wires):
+    if ARM_SENSOR == ROLLER_SENSOR:
+        raise ValueError("arm and rollers cannot both have the one encoder")
     pin = machine.Pin
     line_a = pin(ENCODER_A_PIN, pin.IN, pin.PULL_UP)
     line_b = pin(ENCODER_A_PIN + 1, pin.IN, pin.PULL_UP)
@@ -273,17 +272,12 @@ def _roller_quadrature(machine, _clock):
         driver = Quadrature(machine, line_a, line_b, per_turn, index)
     else:
         driver = by_state_machine(ENCODER_STATE_MACHINE, machine, line_a, per_turn, index)
-    return _roller(
-        SENSOR_KIND_QUADRATURE,
-        driver,
-        quadrature_reading.COUNTS_LOW,
-        quadrature_reading.COUNTS_HIGH,
-        per_turn,
-    )
+    low, high = quadrature_reading.COUNTS_LOW, quadrature_reading.COUNTS_HIGH
+    return SENSOR_KIND_QUADRATURE, driver, low, high, per_turn
 
 
-_ROLLERS = {
-    "potentiometer": _roller_potentiometer,
-    "as5600": _roller_as5600,
-    "quadrature": _roller_quadrature,
+_ANGLE_SENSORS = {
+    "potentiometer": _potentiometer,
+    "as5600": _as5600,
+    "quadrature": _quadrature,
 }

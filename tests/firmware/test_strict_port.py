@@ -53,11 +53,25 @@ def _streamed(
     return [event.record for event in events if isinstance(event, Message)]
 
 
-@pytest.mark.parametrize("roller", ["potentiometer", "as5600", "quadrature"])
+@pytest.mark.parametrize(
+    ("arm", "roller"),
+    [
+        ("as5600", "potentiometer"),
+        ("as5600", "as5600"),
+        ("as5600", "quadrature"),
+        ("potentiometer", "potentiometer"),
+        ("quadrature", "as5600"),
+    ],
+)
 @pytest.mark.parametrize("state_machines", [False, True], ids=["by hand", "by state machine"])
 def test_every_box_that_board_py_can_describe_runs(
-    monkeypatch: pytest.MonkeyPatch, strict_rp2: StrictRp2, roller: str, state_machines: bool
+    monkeypatch: pytest.MonkeyPatch,
+    strict_rp2: StrictRp2,
+    arm: str,
+    roller: str,
+    state_machines: bool,
 ) -> None:
+    monkeypatch.setattr(board, "ARM_SENSOR", arm)
     monkeypatch.setattr(board, "ROLLER_SENSOR", roller)
     monkeypatch.setattr(board, "USE_STATE_MACHINES", state_machines)
     found = _streamed()

@@ -34,6 +34,7 @@ _DRAWN: Final = frozenset(
         "LOAD_PINS",
         "I2C_SDA_PIN",
         "I2C_SCL_PIN",
+        "ARM_PIN",
         "ROLLER_PIN",
         "ROLLER_SDA_PIN",
         "ROLLER_SCL_PIN",
@@ -45,7 +46,12 @@ _DRAWN: Final = frozenset(
     }
 )
 
-ROLLER_SENSORS: Final = ("potentiometer", "quadrature", "as5600")
+ANGLE_SENSORS: Final = {
+    "potentiometer": ("wiper",),
+    "quadrature": ("A", "B", "index"),
+    "as5600": ("SDA", "SCL"),
+}
+"""What may stand at arm or rollers, and its lines; the index line may be missing."""
 
 
 @dataclass(frozen=True)
@@ -66,14 +72,14 @@ class OtherPin:
 class BoardFacts:
     """What board.py says.  Pins are GP numbers; ``load_pins`` are (data, clock) pairs.
 
-    ``roller_sensor`` is one of `ROLLER_SENSORS`; ``roller_pins`` has the pins of each, in the
-    order wiper; A, B, and index if there is one; SDA, SCL.
+    ``arm_sensor`` and ``roller_sensor`` are among `ANGLE_SENSORS`; ``arm_pins`` and
+    ``roller_pins`` have the pins of each sensor, in the order of its lines there.
     """
 
     load_pins: tuple[tuple[int, int], ...]
-    sda_pin: int
-    scl_pin: int
     i2c_frequency_hz: int
+    arm_sensor: str
+    arm_pins: dict[str, tuple[int, ...]]
     roller_sensor: str
     roller_pins: dict[str, tuple[int, ...]]
     button_pin: int
@@ -87,15 +93,13 @@ class BoardFacts:
         for number, (data, clock) in enumerate(self.load_pins, 1):
             yield data, f"amplifier {number}, DOUT"
             yield clock, f"amplifier {number}, SCK"
-        yield self.sda_pin, "angle sensor, SDA"
-        yield self.scl_pin, "angle sensor, SCL"
-        names = {
-            "potentiometer": ("wiper",),
-            "quadrature": ("A", "B", "index"),
-            "as5600": ("SDA", "SCL"),
-        }[self.roller_sensor]
-        for pin, name in zip(self.roller_pins[self.roller_sensor], names, strict=False):
-            yield pin, f"roller angle, {name}"
+        places = (
+            ("arm", self.arm_sensor, self.arm_pins),
+            ("roller", self.roller_sensor, self.roller_pins),
+        )
+        for place, sensor, pins in places:
+            for pin, name in zip(pins[sensor], ANGLE_SENSORS[sensor], strict=False):
+                yield pin, f"{place} angle, {name}"
         yield self.button_pin, "button"
         yield self.service_pin, "service switch"
         yield self.buzzer_pin, "buzzer"
@@ -153,20 +157,27 @@ def _facts(constants: dict[str, Value], comments: dict[str, str]) -> BoardFacts:
             )
         return value
 
-    sensor = constants.get("ROLLER_SENSOR")
-    if sensor not in ROLLER_SENSORS:
-        raise WiringError(
-            f"{BOARD_FILE} gives ROLLER_SENSOR = {sensor!r}.",
-            f"It is one of {', '.join(ROLLER_SENSORS)}.",
-        )
+    def sensor(name: str) -> str:
+        value = constants.get(name)
+        if value not in ANGLE_SENSORS:
+            raise WiringError(
+                f"{BOARD_FILE} gives {name} = {value!r}.",
+                f"It is one of {', '.join(ANGLE_SENSORS)}.",
+            )
+        return str(value)
+
     first, index = number("ENCODER_A_PIN"), constants.get("ENCODER_INDEX_PIN")
     encoder = (first, first + 1, *([index] if isinstance(index, int) else []))
     return BoardFacts(
         load_pins=_pairs(constants.get("LOAD_PINS")),
-        sda_pin=number("I2C_SDA_PIN"),
-        scl_pin=number("I2C_SCL_PIN"),
         i2c_frequency_hz=number("I2C_FREQUENCY_HZ"),
-        roller_sensor=str(sensor),
+        arm_sensor=sensor("ARM_SENSOR"),
+        arm_pins={
+            "potentiometer": (number("ARM_PIN"),),
+            "quadrature": encoder,
+            "as5600": (number("I2C_SDA_PIN"), number("I2C_SCL_PIN")),
+        },
+        roller_sensor=sensor("ROLLER_SENSOR"),
         roller_pins={
             "potentiometer": (number("ROLLER_PIN"),),
             "quadrature": encoder,

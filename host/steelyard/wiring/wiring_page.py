@@ -11,7 +11,14 @@ from typing import Final
 
 from steelyard.wiring.board_facts import PHYSICAL_PINS, BoardFacts, read_board_facts
 from steelyard.wiring.wiring_drawing import render_wiring_svg
-from steelyard.wiring.wiring_parts import RAIL_PINS, Part, Rail, roller_alternatives, wiring_parts
+from steelyard.wiring.wiring_parts import (
+    RAIL_PINS,
+    Part,
+    Rail,
+    arm_alternatives,
+    roller_alternatives,
+    wiring_parts,
+)
 
 _HEAD: Final = """\
 # Wiring
@@ -56,10 +63,10 @@ gives 10). Many modules tie it low: lift it and join it to the module's digital 
 """
 
 _INSTEAD: Final = """\
-## Instead at the rollers
+## Instead at the {place}
 
-`ROLLER_SENSOR` in `firmware/board.py` says which sensor the rollers have: now `{sensor}`. These
-may take its place; change it there and load the firmware again.
+`{name}` in `firmware/board.py` says which sensor is there: now `{sensor}`. These may take
+its place; change it there and load the firmware again. There is one encoder input for both.
 """
 
 
@@ -75,7 +82,11 @@ def render_wiring_page(root: Path) -> str:
         sections.append(_part_table(part))
         if part.sensor and part.first_pin == min(PHYSICAL_PINS[p] for p, _ in facts.load_pins):
             sections.append(_BRIDGE)
-    sections.append(_INSTEAD.format(sensor=facts.roller_sensor))
+    sections.append(_INSTEAD.format(place="arm", name="ARM_SENSOR", sensor=facts.arm_sensor))
+    sections += [_part_table(part) for part in arm_alternatives(facts)]
+    sections.append(
+        _INSTEAD.format(place="rollers", name="ROLLER_SENSOR", sensor=facts.roller_sensor)
+    )
     sections += [_part_table(part) for part in roller_alternatives(facts)]
     sections.append(_board_table(facts))
     return "\n".join(sections)
@@ -148,6 +159,6 @@ def _rail_words(rail: Rail) -> str:
     return {
         Rail.V33: "supply of every module, 3.3 V",
         Rail.GROUND: "ground",
-        Rail.REFERENCE: "roller potentiometer only: reference of the converter",
-        Rail.ANALOGUE_GROUND: "roller potentiometer only: ground of the converter",
+        Rail.REFERENCE: "potentiometers only: reference of the converter",
+        Rail.ANALOGUE_GROUND: "potentiometers only: ground of the converter",
     }[rail]

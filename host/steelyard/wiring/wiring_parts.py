@@ -80,8 +80,8 @@ def wiring_parts(facts: BoardFacts) -> tuple[Part, ...]:
     """Everything that is wired to the board."""
     parts = [
         *(_amplifier(number, pins, facts) for number, pins in enumerate(facts.load_pins, 1)),
-        _magnetic("Arm angle sensor", facts.sda_pin, facts.scl_pin, facts),
-        _roller_parts(facts)[facts.roller_sensor],
+        _angle_parts("Arm", facts.arm_pins, facts)[facts.arm_sensor],
+        _angle_parts("Roller", facts.roller_pins, facts)[facts.roller_sensor],
         Part(
             "Operator's button",
             "push button, normally open",
@@ -140,18 +140,27 @@ def _amplifier(number: int, pins: tuple[int, int], facts: BoardFacts) -> Part:
     )
 
 
+def arm_alternatives(facts: BoardFacts) -> tuple[Part, ...]:
+    """What may take the place of the arm sensor that the board is set to."""
+    parts = _angle_parts("Arm", facts.arm_pins, facts)
+    return tuple(part for name, part in parts.items() if name != facts.arm_sensor)
+
+
 def roller_alternatives(facts: BoardFacts) -> tuple[Part, ...]:
     """What may take the place of the roller sensor that the board is set to."""
-    return tuple(part for name, part in _roller_parts(facts).items() if name != facts.roller_sensor)
+    parts = _angle_parts("Roller", facts.roller_pins, facts)
+    return tuple(part for name, part in parts.items() if name != facts.roller_sensor)
 
 
-def _roller_parts(facts: BoardFacts) -> dict[str, Part]:
-    pins = facts.roller_pins
+def _angle_parts(
+    place: str, pins: dict[str, tuple[int, ...]], facts: BoardFacts
+) -> dict[str, Part]:
+    """Every sensor that may stand at the arm or at the rollers, by its name in board.py."""
     sda, scl = pins["as5600"]
     return {
         "potentiometer": Part(
-            "Roller potentiometer",
-            "10 kΩ linear, on the restraint rollers",
+            f"{place} potentiometer",
+            "10 kΩ linear, single turn",
             (
                 Terminal("one end", Rail.REFERENCE, "100 Ω"),
                 Terminal("wiper", pins["potentiometer"][0]),
@@ -162,7 +171,7 @@ def _roller_parts(facts: BoardFacts) -> dict[str, Part]:
             " 100 Ω keep a sound one off both ends of the range, so the box can tell.",
         ),
         "quadrature": Part(
-            "Roller encoder",
+            f"{place} encoder",
             "quadrature, outputs of 3.3 V",
             (
                 *(
@@ -178,7 +187,7 @@ def _roller_parts(facts: BoardFacts) -> dict[str, Part]:
             " there is one: to GP8 or any other free pin, which `ENCODER_INDEX_PIN` must name;"
             " without it the angle starts anew with the box ([MOUNTING.md](MOUNTING.md#encoder)).",
         ),
-        "as5600": _magnetic("Roller angle sensor", sda, scl, facts),
+        "as5600": _magnetic(f"{place} angle sensor", sda, scl, facts),
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from itertools import combinations, pairwise
+from itertools import combinations, pairwise, product
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -15,7 +15,12 @@ from steelyard.simulator.firmware_image import load_firmware
 from steelyard.wiring.board_facts import BOARD_FILE, PHYSICAL_PINS, read_board_facts
 from steelyard.wiring.wiring_drawing import _lanes, _Line, render_wiring_svg
 from steelyard.wiring.wiring_page import check_pages, render_wiring_page, write_pages
-from steelyard.wiring.wiring_parts import RAIL_PINS, roller_alternatives, wiring_parts
+from steelyard.wiring.wiring_parts import (
+    RAIL_PINS,
+    arm_alternatives,
+    roller_alternatives,
+    wiring_parts,
+)
 
 ROOT = Path(__file__).resolve().parents[3]
 SVG = "{http://www.w3.org/2000/svg}"
@@ -48,7 +53,7 @@ def test_each_pin_of_the_board_has_one_name() -> None:
 def test_the_page_names_every_connection() -> None:
     page = render_wiring_page(ROOT)
     facts = read_board_facts(ROOT)
-    for part in (*wiring_parts(facts), *roller_alternatives(facts)):
+    for part in (*wiring_parts(facts), *arm_alternatives(facts), *roller_alternatives(facts)):
         assert f"### {part.title}\n" in page
         for terminal in part.terminals:
             assert f"| {terminal.label} | {terminal.board_words} |" in page
@@ -82,13 +87,23 @@ def test_pins_that_the_drawing_does_not_know_are_still_shown(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize(
-    ("sensor", "words"),
-    [("quadrature", "Roller encoder"), ("as5600", "Roller angle sensor")],
+    ("place", "sensor", "words", "before"),
+    [
+        ("ROLLER", "quadrature", "Roller encoder", "Roller potentiometer"),
+        ("ROLLER", "as5600", "Roller angle sensor", "Roller potentiometer"),
+        ("ARM", "quadrature", "Arm encoder", "Arm angle sensor"),
+        ("ARM", "potentiometer", "Arm potentiometer", "Arm angle sensor"),
+    ],
 )
-def test_another_roller_sensor_is_drawn(tmp_path: Path, sensor: str, words: str) -> None:
-    root = changed_board(tmp_path, (r'^ROLLER_SENSOR = "\w+"', f'ROLLER_SENSOR = "{sensor}"'))
-    assert words in render_wiring_svg(root)
-    assert "Roller potentiometer" in render_wiring_page(root)
+def test_another_angle_sensor_is_drawn(
+    tmp_path: Path, place: str, sensor: str, words: str, before: str
+) -> None:
+    change = (rf'^{place}_SENSOR = "\w+"', f'{place}_SENSOR = "{sensor}"')
+    root = changed_board(tmp_path, change)
+    drawing = render_wiring_svg(root)
+    assert words in drawing
+    assert before not in drawing
+    assert before in render_wiring_page(root)
 
 
 @pytest.mark.parametrize(
@@ -99,6 +114,12 @@ def test_another_roller_sensor_is_drawn(tmp_path: Path, sensor: str, words: str)
         (r"^BUTTON_PIN = \d+", "OTHER = 3", "no whole number BUTTON_PIN"),
         (r"^LOAD_PINS = .*$", "LOAD_PINS = (2, 3, 4)", "LOAD_PINS"),
         (r'^ROLLER_SENSOR = "\w+"', 'ROLLER_SENSOR = "sundial"', "ROLLER_SENSOR"),
+        (r'^ARM_SENSOR = "\w+"', 'ARM_SENSOR = "quadrant"', "ARM_SENSOR"),
+        (
+            r'^ARM_SENSOR = "\w+"\nROLLER_SENSOR = "\w+"',
+            'ARM_SENSOR = "quadrature"\nROLLER_SENSOR = "quadrature"',
+            "GP6 for both",
+        ),
         (r"^BUTTON_PIN = \d+", "BUTTON_PIN = = 3", "cannot be read"),
     ],
 )
@@ -114,9 +135,22 @@ def test_no_board_at_all(tmp_path: Path) -> None:
         render_wiring_page(tmp_path)
 
 
-@pytest.mark.parametrize("sensor", ["potentiometer", "quadrature", "as5600"])
-def test_each_signal_line_ends_at_its_own_pin_and_no_two_cross(tmp_path: Path, sensor: str) -> None:
-    root = changed_board(tmp_path, (r'^ROLLER_SENSOR = "\w+"', f'ROLLER_SENSOR = "{sensor}"'))
+@pytest.mark.parametrize(
+    ("arm", "roller"),
+    [
+        (arm, roller)
+        for arm, roller in product(("potentiometer", "quadrature", "as5600"), repeat=2)
+        if (arm, roller) != ("quadrature", "quadrature")
+    ],
+)
+def test_each_signal_line_ends_at_its_own_pin_and_no_two_cross(
+    tmp_path: Path, arm: str, roller: str
+) -> None:
+    root = changed_board(
+        tmp_path,
+        (r'^ARM_SENSOR = "\w+"', f'ARM_SENSOR = "{arm}"'),
+        (r'^ROLLER_SENSOR = "\w+"', f'ROLLER_SENSOR = "{roller}"'),
+    )
     tree = ElementTree.fromstring(render_wiring_svg(root))
     courses = [
         path.attrib["d"]
