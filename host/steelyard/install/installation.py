@@ -29,6 +29,9 @@ from steelyard.transport.serial_list import candidate_ports
 CALL_FOR_PROMPT: Final = b"\x03" * 64
 """What makes a box on duty give its prompt back (firmware: drivers/usb_link.py)."""
 
+OLDEST_MICROPYTHON: Final = (1, 26)
+"""Seen in an emulator of the chip (firmware/README.md); nothing is known of older ones."""
+
 _PAUSE_SECONDS: Final = 0.5
 START_SECONDS: Final = 20.0
 """From the reset to the handshake: the port comes back, two seconds of grace, the firmware
@@ -138,6 +141,13 @@ def _identify(prompt: Prompt) -> dict[str, Any]:
         raise InstallError(
             f"What answers on {prompt.port} is no board that the firmware runs on: {facts}.",
             "The firmware needs MicroPython, and a board with a unique id of eight bytes.",
+        )
+    if tuple(facts["version"]) < OLDEST_MICROPYTHON:
+        raise InstallError(
+            f"The board runs MicroPython {'.'.join(map(str, facts['version']))}; the firmware was"
+            f" tried with {'.'.join(map(str, OLDEST_MICROPYTHON))} and newer.",
+            "Hold BOOTSEL, plug the board in, copy the MicroPython 1.28 file for a Raspberry Pi"
+            " Pico on the drive that appears, and repeat. What the box keeps stays.",
         )
     return facts
 

@@ -26,11 +26,11 @@ SAYS = {
 BOARD_ID = bytes.fromhex(os.environ.get("FAKE_BOARD_ID", "0011223344556677"))
 
 
-def execute(code: str, implementation: str) -> str:
+def execute(code: str, implementation: str, minor: int) -> str:
     machine = types.ModuleType("machine")
     machine.unique_id = lambda: BOARD_ID  # type: ignore[attr-defined]
     board_sys = types.ModuleType("sys")
-    board_sys.implementation = (implementation, (1, 28, 0, ""))  # type: ignore[attr-defined]
+    board_sys.implementation = (implementation, (1, minor, 0, ""))  # type: ignore[attr-defined]
     board_sys.platform = "rp2"  # type: ignore[attr-defined]
     printed = io.StringIO()
     kept = sys.modules["sys"]
@@ -69,7 +69,8 @@ def main() -> int:
             sys.stdout.write("\x00\x01 what?\n")
         else:
             name = "circuitry" if fault == "another python" else "micropython"
-            sys.stdout.write(execute(words[0], name))
+            minor = 19 if fault == "old" else 28
+            sys.stdout.write(execute(words[0], name, minor))
     elif words[:1] == ["cp"]:
         copy(words[2:-1], fault)
     elif words[:1] == ["cat"]:

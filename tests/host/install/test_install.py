@@ -132,6 +132,7 @@ def test_the_box_gets_its_name(
         ("no permission", PortAccessError, "udev"),
         ("no micropython", DeviceError, "BOOTSEL"),
         ("another python", DeviceError, "no board that the firmware runs on"),
+        ("old", DeviceError, "runs MicroPython 1.19.0; the firmware was tried with 1.26 and newer"),
         ("nonsense", DeviceError, "instead of a report"),
         ("full", DeviceError, "No space left"),
         ("flipped bit", DeviceError, "box/wire.py"),
