@@ -10,7 +10,7 @@ task       session, rest, weights, angles, balancing, sets, response, guided
 script     file whose lines are orders to the client of task guided
            (virtual_client.py says which)
 seed       whole number; another seed is another client and other cells
-speed      1 (real time), a factor, or max (as fast as it is read)
+speed      1 (real time), a factor (if this computer keeps up), or max (as fast as it is read)
 faults     see faults.py
 masses     kg, by commas: the schedule of task weights
 angles     degrees, by commas: the schedule of task angles, nobody in the seat

@@ -9,6 +9,8 @@ from typing import Final
 from .box import VirtualBox
 
 MONOTONIC_START_NS: Final = 1_000_000_000_000
+CATCH_UP_US: Final = 1_000_000
+"""Of the box's time at one go: a read returns even where the computer cannot keep up."""
 
 
 class SimulatedClock:
@@ -52,10 +54,14 @@ class SimulatedClock:
         self.catch_up()
 
     def catch_up(self) -> None:
-        """Bring the box to the present of the wall clock.  Nothing to do in virtual time."""
+        """Bring the box to the present of the wall clock, or a second nearer to it.
+
+        Nothing to do in virtual time.
+        """
         if not self.virtual_time:
             with self.lock:
-                self.box.run_until(int(self._elapsed_ns() * self._rate) // 1000)
+                now_us = int(self._elapsed_ns() * self._rate) // 1000
+                self.box.run_until(min(now_us, self.box.now_us + CATCH_UP_US))
 
     def _elapsed_ns(self) -> int:
         if self.virtual_time:

@@ -53,6 +53,16 @@ def test_bad_options_are_refused_on_opening() -> None:
         open_simulated_port("heron?bird=yes")
 
 
+def test_a_read_returns_where_the_computer_cannot_keep_up(mocker: MockerFixture) -> None:
+    """Otherwise each read makes up for the one before, and the last one never ends."""
+    port = started("heron?speed=1")
+    before = virtual_seconds(port)
+    behind_ns = time.monotonic_ns() + 100_000_000_000
+    mocker.patch("steelyard.simulator.timekeeping.time.monotonic_ns", return_value=behind_ns)
+    assert port.read(0.1)
+    assert virtual_seconds(port) - before == pytest.approx(1.0, abs=0.1)
+
+
 def test_virtual_time_passes_only_while_reading() -> None:
     port = open_simulated_port("heron?speed=max")
     before = port.clock.monotonic_ns()
