@@ -23,10 +23,11 @@ def figures(page: Page) -> dict[str, Any]:
     return found
 
 
-@pytest.fixture
-def own_server(calibrated: Path, tmp_path: Path) -> Iterator[Server]:
-    """One that a test may stop and kill."""
-    with served(a_folder(calibrated, tmp_path), "--rehearse", "steady") as running:
+@pytest.fixture(scope="module")
+def own_server(calibrated: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """One that a test may stop and kill; it leaves it running again."""
+    folder = a_folder(calibrated, tmp_path_factory.mktemp("own"))
+    with served(folder, "--rehearse", "steady") as running:
         yield running
 
 

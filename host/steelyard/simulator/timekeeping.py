@@ -51,7 +51,8 @@ class SimulatedClock:
                 self.box.run_until(self.box.now_us + round(seconds * 1e6 * self._rate))
             return
         time.sleep(seconds / self._speed)
-        self.catch_up()
+        with self.lock:
+            self.box.run_until(self._present_us())
 
     def catch_up(self) -> None:
         """Bring the box to the present of the wall clock, or a second nearer to it.
@@ -60,8 +61,10 @@ class SimulatedClock:
         """
         if not self.virtual_time:
             with self.lock:
-                now_us = int(self._elapsed_ns() * self._rate) // 1000
-                self.box.run_until(min(now_us, self.box.now_us + CATCH_UP_US))
+                self.box.run_until(min(self._present_us(), self.box.now_us + CATCH_UP_US))
+
+    def _present_us(self) -> int:
+        return int(self._elapsed_ns() * self._rate) // 1000
 
     def _elapsed_ns(self) -> int:
         if self.virtual_time:

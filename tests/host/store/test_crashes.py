@@ -1,6 +1,6 @@
 """Several processes at once, and processes killed in the middle of a transaction.
 
-``STEELYARD_STORE_KILLS`` sets how many are killed (default 6).
+``STEELYARD_STORE_KILLS`` sets how many are killed (default 3).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import pytest
 from steelyard.store import copies, open_records
 
 ROOT = Path(__file__).resolve().parents[3]
-KILLS = int(os.environ.get("STEELYARD_STORE_KILLS", "6"))
+KILLS = int(os.environ.get("STEELYARD_STORE_KILLS", "3"))
 
 WRITER = """
 import sys
