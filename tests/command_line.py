@@ -47,7 +47,7 @@ def run(*words: str, given: str = "", folder: Path | None = None) -> Done:
 
 def environment() -> dict[str, str]:
     """For a process of its own that imports from this checkout."""
-    paths = os.pathsep.join(str(ROOT / part) for part in ("host", "protocol"))
+    paths = os.pathsep.join(str(ROOT / part) for part in ("host", "protocol", "tests"))
     return {**os.environ, "PYTHONPATH": paths, "PYTHONUTF8": "1"}
 
 

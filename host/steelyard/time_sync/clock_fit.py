@@ -47,7 +47,7 @@ class ClockFit:
     covariance: tuple[float, float, float]
     """Variance of offset [us^2], covariance [us], variance of slope."""
     unmodelled_us: float
-    """What the line misses beyond what the round trips explain [us]."""
+    """Root mean square of what the line misses [us], marks weighted as for the line."""
 
     def host_monotonic_ns(self, device_us: npt.ArrayLike) -> Int64Array:
         """Host's monotonic time of device times (any shape) [ns]."""

@@ -69,19 +69,26 @@ class OtherPin:
 
 
 @dataclass(frozen=True)
-class BoardFacts:
-    """What board.py says.  Pins are GP numbers; ``load_pins`` are (data, clock) pairs.
+class AnglePlace:
+    """Where an angle is measured: ``setting`` in board.py names its sensor of `ANGLE_SENSORS`.
 
-    ``arm_sensor`` and ``roller_sensor`` are among `ANGLE_SENSORS`; ``arm_pins`` and
-    ``roller_pins`` have the pins of each sensor, in the order of its lines there.
+    ``pins`` has those of every sensor that may stand there, in the order of its lines.
     """
+
+    name: str
+    words: str
+    setting: str
+    sensor: str
+    pins: dict[str, tuple[int, ...]]
+
+
+@dataclass(frozen=True)
+class BoardFacts:
+    """What board.py says.  Pins are GP numbers; ``load_pins`` are (data, clock) pairs."""
 
     load_pins: tuple[tuple[int, int], ...]
     i2c_frequency_hz: int
-    arm_sensor: str
-    arm_pins: dict[str, tuple[int, ...]]
-    roller_sensor: str
-    roller_pins: dict[str, tuple[int, ...]]
+    angles: tuple[AnglePlace, ...]
     button_pin: int
     service_pin: int
     buzzer_pin: int
@@ -93,13 +100,10 @@ class BoardFacts:
         for number, (data, clock) in enumerate(self.load_pins, 1):
             yield data, f"amplifier {number}, DOUT"
             yield clock, f"amplifier {number}, SCK"
-        places = (
-            ("arm", self.arm_sensor, self.arm_pins),
-            ("roller", self.roller_sensor, self.roller_pins),
-        )
-        for place, sensor, pins in places:
-            for pin, name in zip(pins[sensor], ANGLE_SENSORS[sensor], strict=False):
-                yield pin, f"{place} angle, {name}"
+        for place in self.angles:
+            lines = ANGLE_SENSORS[place.sensor]
+            for pin, name in zip(place.pins[place.sensor], lines, strict=False):
+                yield pin, f"{place.name} angle, {name}"
         yield self.button_pin, "button"
         yield self.service_pin, "service switch"
         yield self.buzzer_pin, "buzzer"
@@ -157,32 +161,30 @@ def _facts(constants: dict[str, Value], comments: dict[str, str]) -> BoardFacts:
             )
         return value
 
-    def sensor(name: str) -> str:
-        value = constants.get(name)
-        if value not in ANGLE_SENSORS:
+    def place(name: str, words: str, wiper: str, bus: str) -> AnglePlace:
+        setting = f"{name.upper()}_SENSOR"
+        sensor = constants.get(setting)
+        if sensor not in ANGLE_SENSORS:
             raise WiringError(
-                f"{BOARD_FILE} gives {name} = {value!r}.",
+                f"{BOARD_FILE} gives {setting} = {sensor!r}.",
                 f"It is one of {', '.join(ANGLE_SENSORS)}.",
             )
-        return str(value)
+        pins = {
+            "potentiometer": (number(wiper),),
+            "quadrature": encoder,
+            "as5600": (number(f"{bus}_SDA_PIN"), number(f"{bus}_SCL_PIN")),
+        }
+        return AnglePlace(name, words, setting, str(sensor), pins)
 
     first, index = number("ENCODER_A_PIN"), constants.get("ENCODER_INDEX_PIN")
     encoder = (first, first + 1, *([index] if isinstance(index, int) else []))
     return BoardFacts(
         load_pins=_pairs(constants.get("LOAD_PINS")),
         i2c_frequency_hz=number("I2C_FREQUENCY_HZ"),
-        arm_sensor=sensor("ARM_SENSOR"),
-        arm_pins={
-            "potentiometer": (number("ARM_PIN"),),
-            "quadrature": encoder,
-            "as5600": (number("I2C_SDA_PIN"), number("I2C_SCL_PIN")),
-        },
-        roller_sensor=sensor("ROLLER_SENSOR"),
-        roller_pins={
-            "potentiometer": (number("ROLLER_PIN"),),
-            "quadrature": encoder,
-            "as5600": (number("ROLLER_SDA_PIN"), number("ROLLER_SCL_PIN")),
-        },
+        angles=(
+            place("arm", "arm", "ARM_PIN", "I2C"),
+            place("roller", "rollers", "ROLLER_PIN", "ROLLER"),
+        ),
         button_pin=number("BUTTON_PIN"),
         service_pin=number("SERVICE_PIN"),
         buzzer_pin=number("BUZZER_PIN"),

@@ -15,8 +15,7 @@ from steelyard.wiring.wiring_parts import (
     RAIL_PINS,
     Part,
     Rail,
-    arm_alternatives,
-    roller_alternatives,
+    alternatives,
     wiring_parts,
 )
 
@@ -82,12 +81,9 @@ def render_wiring_page(root: Path) -> str:
         sections.append(_part_table(part))
         if part.sensor and part.first_pin == min(PHYSICAL_PINS[p] for p, _ in facts.load_pins):
             sections.append(_BRIDGE)
-    sections.append(_INSTEAD.format(place="arm", name="ARM_SENSOR", sensor=facts.arm_sensor))
-    sections += [_part_table(part) for part in arm_alternatives(facts)]
-    sections.append(
-        _INSTEAD.format(place="rollers", name="ROLLER_SENSOR", sensor=facts.roller_sensor)
-    )
-    sections += [_part_table(part) for part in roller_alternatives(facts)]
+    for place in facts.angles:
+        sections.append(_INSTEAD.format(place=place.words, name=place.setting, sensor=place.sensor))
+        sections += [_part_table(part) for part in alternatives(place, facts)]
     sections.append(_board_table(facts))
     return "\n".join(sections)
 

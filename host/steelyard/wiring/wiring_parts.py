@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from steelyard.wiring.board_facts import ON_BOARD, PHYSICAL_PINS, BoardFacts
+from steelyard.wiring.board_facts import ON_BOARD, PHYSICAL_PINS, AnglePlace, BoardFacts
 
 
 class Rail(Enum):
@@ -80,8 +80,7 @@ def wiring_parts(facts: BoardFacts) -> tuple[Part, ...]:
     """Everything that is wired to the board."""
     parts = [
         *(_amplifier(number, pins, facts) for number, pins in enumerate(facts.load_pins, 1)),
-        _angle_parts("Arm", facts.arm_pins, facts)[facts.arm_sensor],
-        _angle_parts("Roller", facts.roller_pins, facts)[facts.roller_sensor],
+        *(_angle_parts(place, facts)[place.sensor] for place in facts.angles),
         Part(
             "Operator's button",
             "push button, normally open",
@@ -140,26 +139,19 @@ def _amplifier(number: int, pins: tuple[int, int], facts: BoardFacts) -> Part:
     )
 
 
-def arm_alternatives(facts: BoardFacts) -> tuple[Part, ...]:
-    """What may take the place of the arm sensor that the board is set to."""
-    parts = _angle_parts("Arm", facts.arm_pins, facts)
-    return tuple(part for name, part in parts.items() if name != facts.arm_sensor)
+def alternatives(place: AnglePlace, facts: BoardFacts) -> tuple[Part, ...]:
+    """What may stand there instead of the sensor that the board is set to."""
+    parts = _angle_parts(place, facts)
+    return tuple(part for name, part in parts.items() if name != place.sensor)
 
 
-def roller_alternatives(facts: BoardFacts) -> tuple[Part, ...]:
-    """What may take the place of the roller sensor that the board is set to."""
-    parts = _angle_parts("Roller", facts.roller_pins, facts)
-    return tuple(part for name, part in parts.items() if name != facts.roller_sensor)
-
-
-def _angle_parts(
-    place: str, pins: dict[str, tuple[int, ...]], facts: BoardFacts
-) -> dict[str, Part]:
-    """Every sensor that may stand at the arm or at the rollers, by its name in board.py."""
+def _angle_parts(place: AnglePlace, facts: BoardFacts) -> dict[str, Part]:
+    """Every sensor that may stand there, by its name in board.py."""
+    pins, title = place.pins, place.name.capitalize()
     sda, scl = pins["as5600"]
     return {
         "potentiometer": Part(
-            f"{place} potentiometer",
+            f"{title} potentiometer",
             "10 kΩ linear, single turn",
             (
                 Terminal("one end", Rail.REFERENCE, "100 Ω"),
@@ -171,7 +163,7 @@ def _angle_parts(
             " 100 Ω keep a sound one off both ends of the range, so the box can tell.",
         ),
         "quadrature": Part(
-            f"{place} encoder",
+            f"{title} encoder",
             "quadrature, outputs of 3.3 V",
             (
                 *(
@@ -187,7 +179,7 @@ def _angle_parts(
             " there is one: to GP8 or any other free pin, which `ENCODER_INDEX_PIN` must name;"
             " without it the angle starts anew with the box ([MOUNTING.md](MOUNTING.md#encoder)).",
         ),
-        "as5600": _magnetic(f"{place} angle sensor", sda, scl, facts),
+        "as5600": _magnetic(f"{title} angle sensor", sda, scl, facts),
     }
 
 

@@ -7,7 +7,6 @@ what is measured can be seen from what they used and how late the boxes sent.
 from __future__ import annotations
 
 import json
-import os
 import socket
 import subprocess
 import sys
@@ -19,20 +18,19 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from command_line import environment
 from steelyard.recording.validator import validate
 
 HERE = Path(__file__).resolve().parent
-ROOT = HERE.parents[2]
 
 
 def _start(script: str, *words: object, keep_input: bool = False) -> subprocess.Popen[str]:
-    paths = (ROOT / "host", ROOT / "protocol", ROOT / "tests")
     return subprocess.Popen(
         [sys.executable, str(HERE / script), *map(str, words)],
         stdin=subprocess.PIPE if keep_input else subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         text=True,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(map(str, paths))},
+        env=environment(),
     )
 
 

@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 
 import pytest
+from command_line import environment
 from host.publish.consumers import PATIENCE_SECONDS, connected
 from host.publish.paced_boxes import PacedBoxes
 from steelyard.errors import ControlError, PublishError
@@ -23,14 +24,12 @@ from steelyard.recording.validation_report import Verdict
 from steelyard.recording.validator import validate
 from steelyard.simulator.pty import PtyBox
 
-ROOT = Path(__file__).resolve().parents[3]
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="kills and pseudo-terminals")
 
 
 @pytest.fixture(autouse=True)
 def _importable(monkeypatch: pytest.MonkeyPatch) -> None:
-    paths = (ROOT / "host", ROOT / "protocol")
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(map(str, paths)))
+    monkeypatch.setenv("PYTHONPATH", environment()["PYTHONPATH"])
 
 
 async def first_line_of(number: int) -> dict[str, object]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
 import socket
 import subprocess
@@ -14,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from command_line import environment
 from host.publish.paced_boxes import PacedBoxes
 from host.publish.test_frames_and_text import force
 from steelyard.calibration import Binding, save_calibration
@@ -24,23 +24,16 @@ from steelyard.publish import AddressError, BoxSource
 from steelyard.publish.acquisition import Acquisition
 from steelyard.publish.bulletin import Bulletin
 
-ROOT = Path(__file__).resolve().parents[3]
-
 
 @contextmanager
 def running(box: PacedBoxes, *words: str) -> Iterator[subprocess.Popen[str]]:
     port = f"socket://127.0.0.1:{box.numbers[0]}"
-    paths = (ROOT / "host", ROOT / "protocol")
     with subprocess.Popen(
         [sys.executable, "-m", "steelyard.cli", "publish", "--port", port, *words],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        env={
-            **os.environ,
-            "PYTHONPATH": os.pathsep.join(map(str, paths)),
-            "PYTHONUNBUFFERED": "1",
-        },
+        env={**environment(), "PYTHONUNBUFFERED": "1"},
     ) as process:
         try:
             yield process

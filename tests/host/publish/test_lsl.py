@@ -5,14 +5,12 @@ from __future__ import annotations
 import importlib.util
 import itertools
 import json
-import os
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
+from command_line import environment
 
-ROOT = Path(__file__).resolve().parents[3]
 PROGRAM = """
 import asyncio, json, sys, time
 try:
@@ -52,14 +50,13 @@ finally:
 
 
 def run(code: str) -> str:
-    paths = (ROOT / "host", ROOT / "protocol", ROOT / "tests")
     done = subprocess.run(
         [sys.executable, "-c", code],
         capture_output=True,
         text=True,
         timeout=120,
         check=False,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(map(str, paths))},
+        env=environment(),
     )
     assert done.returncode == 0, done.stderr
     return done.stdout

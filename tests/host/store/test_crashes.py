@@ -14,9 +14,9 @@ import time
 from pathlib import Path
 
 import pytest
+from command_line import environment
 from steelyard.store import copies, open_records
 
-ROOT = Path(__file__).resolve().parents[3]
 KILLS = int(os.environ.get("STEELYARD_STORE_KILLS", "3"))
 
 WRITER = """
@@ -41,11 +41,6 @@ with open_records(place, operator=who) as records:
         records.results.file(visit.visit_id, found, heron, SessionFacts(), file, [])
         print(code, flush=True)
 """
-
-
-def environment() -> dict[str, str]:
-    paths = os.pathsep.join(str(ROOT / part) for part in ("host", "protocol", "tests"))
-    return {**os.environ, "PYTHONPATH": paths}
 
 
 def writer(place: str, who: str, first: int, count: int) -> subprocess.Popen[str]:

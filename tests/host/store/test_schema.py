@@ -12,8 +12,8 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from command_line import environment
 from host.store.conftest import Clock
-from host.store.test_crashes import environment
 from sqlalchemy import text
 from steelyard.errors import PlaceError, StoreVersionError
 from steelyard.store import Records, open_records, schema

@@ -17,8 +17,7 @@ from steelyard.wiring.wiring_drawing import _lanes, _Line, render_wiring_svg
 from steelyard.wiring.wiring_page import check_pages, render_wiring_page, write_pages
 from steelyard.wiring.wiring_parts import (
     RAIL_PINS,
-    arm_alternatives,
-    roller_alternatives,
+    alternatives,
     wiring_parts,
 )
 
@@ -53,7 +52,8 @@ def test_each_pin_of_the_board_has_one_name() -> None:
 def test_the_page_names_every_connection() -> None:
     page = render_wiring_page(ROOT)
     facts = read_board_facts(ROOT)
-    for part in (*wiring_parts(facts), *arm_alternatives(facts), *roller_alternatives(facts)):
+    others = (part for place in facts.angles for part in alternatives(place, facts))
+    for part in (*wiring_parts(facts), *others):
         assert f"### {part.title}\n" in page
         for terminal in part.terminals:
             assert f"| {terminal.label} | {terminal.board_words} |" in page
