@@ -417,9 +417,9 @@ def bench_broker() -> bool:
     )
     many = two_hundred_boxes()
     lossless = many["missing_total"] == 0 and many["overflows_total"] == 0
-    lossless &= many["frames_per_second"] > 57_000 and many["memory_grown_mb"] < 10.0
+    lossless &= many["rate_hz"] > 57_000 and many["memory_grown_mb"] < 10.0
     print(
-        f"200 boxes in two processes: {many['frames_per_second']:.0f} frames/s (wanted 60,000), "
+        f"200 boxes in two processes: {many['rate_hz']:.0f} frames/s (wanted 60,000), "
         f"{many['missing_total']} missing; {many['cores']:.2f} cores, {many['memory_mb']:.0f} MB, "
         f"grown {many['memory_grown_mb']:.1f} MB, p99 {many['p99_ms']:.0f} ms; "
         f"{others_of(many)} {'ok' if lossless else 'MISSED'}"

@@ -8,6 +8,7 @@ message, this takes one.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from struct import Struct
 from struct import error as struct_error
 from typing import Any, Final, NamedTuple, cast
@@ -38,7 +39,8 @@ class _MessageCodec:
         if any(item.is_array for item in layout.fields):
             self.make = self._make_with_arrays
         else:
-            make, unpack = self.record_type._make, self.struct.unpack
+            # As `_make`, without its own count of the fields: struct has counted them.
+            make, unpack = partial(tuple.__new__, self.record_type), self.struct.unpack
             self.make = lambda body: cast("Record", make(unpack(body)))
 
     def _make_with_arrays(self, body: bytes) -> Record:

@@ -101,23 +101,25 @@ class BoxStream:
         self.counters.bytes_total += len(data)
         received: list[Record] = []
         for event in self._decoder.feed(data):
-            self._count(event)
-            if isinstance(event, Message) and not isinstance(event.record, UnknownMessage):
+            if not isinstance(event, Message):
+                self._count_trouble(event)
+            elif isinstance(event.record, UnknownMessage):
+                self.counters.messages_total += 1
+                self.counters.unknown_messages_total += 1
+            else:
+                self.counters.messages_total += 1
                 self._follow_boot(event.record, event.offset)
                 received.append(event.record)
             self._events.append(event)
         return received
 
-    def _count(self, event: Message | CorruptFrame | Gap) -> None:
+    def _count_trouble(self, event: CorruptFrame | Gap) -> None:
         counters = self.counters
         if isinstance(event, CorruptFrame):
             counters.corrupt_frames_total += 1
-        elif isinstance(event, Gap):
+        else:
             counters.gaps_total += 1
             counters.missing_total += event.missing
-        else:
-            counters.messages_total += 1
-            counters.unknown_messages_total += isinstance(event.record, UnknownMessage)
 
     def _follow_boot(self, record: Record, offset: int) -> None:
         boot_id: int | None = getattr(record, "boot_id", None)

@@ -135,7 +135,7 @@ class _Rates:
         self._measured: dict[int, float] = {}
 
     def count(self, samples: list[Sample]) -> None:
-        for sample in samples:
+        for sample in {sample.channel: sample for sample in samples}.values():  # the latest
             channel, ticks = sample.channel, sample.device_ticks_us
             boot_id, sequence, began_us = self._began.get(channel, (-1, 0, 0))
             if boot_id != sample.boot_id:

@@ -15,6 +15,10 @@ from steelyard_protocol.records import TimeMark
 from steelyard.time_sync import ClockFit, MarkColumns, TickUnwrapper, fit_clock
 
 MARK_LIMIT: Final = 120
+FIT_SHARE: Final = 8
+"""The line is drawn anew once the marks since are an eighth of those that it rests on: with
+each of the first eight, every 15 seconds in the end.  Why not with each: a line takes a
+millisecond, and of hundreds of boxes in one process that would be a good part of its work."""
 _JUMP_LIMIT_US: Final = 20_000
 """A mark further off the line than this (and its own round trip) means that a clock stood
 still or was changed; the line starts anew."""
@@ -31,6 +35,7 @@ class LiveClock:
         self._marks = np.zeros((5, MARK_LIMIT), np.int64)
         self._mark_count = 0
         self._fit: ClockFit | None = None
+        self._unfitted_count = 0
         self._wall_ns = 0
 
     def device_us(self, boot_id: int, ticks_us: int, uptime_ms: int | None = None) -> int:
@@ -61,8 +66,11 @@ class LiveClock:
             mark.round_trip_us,
         )
         self._mark_count = min(self._mark_count + 1, MARK_LIMIT)
-        self._fit = fit_clock(MarkColumns(*self._marks[:, -self._mark_count :]))
         self._wall_ns = mark.host_unix_ns - mark.host_monotonic_ns
+        self._unfitted_count += 1
+        if self._unfitted_count * FIT_SHARE >= self._mark_count:
+            self._fit = fit_clock(MarkColumns(*self._marks[:, -self._mark_count :]))
+            self._unfitted_count = 0
 
     def monotonic_us(self, device_us: int) -> int | None:
         """This computer's monotonic clock at a moment of the box's; None before any mark."""

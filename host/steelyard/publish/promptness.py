@@ -14,12 +14,16 @@ lock; with the usual 5 ms a sample that meets both others at work comes 10 ms la
 """
 
 
-def be_prompt() -> None:
+def be_prompt(hand_over_seconds: float = HAND_OVER_SECONDS) -> None:
     """Hand over quickly, and keep what is loaded out of the collector's way.
+
+    Give more seconds where many boxes share a process: every thread that waits for its
+    turn wakes up that often to ask for it, and with a hundred of them that alone can
+    take a processor.
 
     Why the second: a full collection walks through all that was ever imported,
     tens of thousands of objects, while every thread stands still.
     """
-    sys.setswitchinterval(HAND_OVER_SECONDS)
+    sys.setswitchinterval(hand_over_seconds)
     gc.collect()
     gc.freeze()

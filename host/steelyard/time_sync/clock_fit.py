@@ -79,11 +79,10 @@ def fit_clock(marks: Sequence[ClockMark] | MarkColumns) -> ClockFit:
         TimeSyncError: no marks, or marks of several boots.
     """
     columns = marks if isinstance(marks, MarkColumns) else MarkColumns.of(marks)
-    boots = np.unique(columns.boot_ids)
-    if len(boots) != 1:
+    if not len(columns) or (columns.boot_ids != columns.boot_ids[0]).any():
         raise TimeSyncError(
             f"A clock fit needs time marks of one boot; there are {len(marks)} marks"
-            f" of {len(boots)} boots.",
+            f" of {len(set(columns.boot_ids.tolist()))} boots.",
             "Fit each boot by itself.",
         )
     device = columns.device_us
@@ -91,7 +90,7 @@ def fit_clock(marks: Sequence[ClockMark] | MarkColumns) -> ClockFit:
     line = fit_line(columns, centre)
     covariance = line.covariance
     return ClockFit(
-        boot_id=int(boots[0]),
+        boot_id=int(columns.boot_ids[0]),
         first_device_us=int(device[0]),
         last_device_us=int(device[-1]),
         mark_count=len(line.residuals_us),

@@ -19,6 +19,7 @@ meaningful.  Marks that no delay explains are left out; a median of pairwise slo
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -86,18 +87,20 @@ def fit_line(marks: MarkColumns, centre: int) -> MarkLine:
     points = _Points(elapsed, host_us - elapsed, (round_trips - shortest) / 2, shortest / 2)
     kept = _plausible(points)
     points = points.kept(kept)
+    system = _System(points)
     variances = _variances_before(points)
-    quick = _quickest(points)
-    for _ in range(_ROUNDS if len(quick) > 2 else 0):
-        variances = _variances(points, quick, _weighted_line(points, variances)[2])
-    solution, covariance, residuals = _weighted_line(points, variances)
-    mean_square = np.sum(residuals**2 / variances) / np.sum(1 / variances)
+    if len(points.ahead_us) > 2:
+        spread = _Spread(points)
+        for _ in range(_ROUNDS):
+            variances = spread.variances(system.solve(variances)[2])
+    solution, covariance, residuals = system.solve(variances)
+    weights = 1 / variances
     return MarkLine(
         offset_us=float(solution[0]),
         slope=float(solution[1]),
         covariance=covariance[:2, :2],
         residuals_us=residuals,
-        unmodelled_us=float(np.sqrt(mean_square)),
+        unmodelled_us=math.sqrt(float(weights @ residuals**2) / float(weights.sum())),
         kept=kept,
     )
 
@@ -109,50 +112,60 @@ def _variances_before(points: _Points) -> FloatArray:
     return variances
 
 
-def _quickest(points: _Points) -> npt.NDArray[np.bool_]:
-    """The marks with the shortest round trips, at least three; shape (n,)."""
-    quick = np.zeros(len(points.excess_us), np.bool_)
-    order = np.argsort(points.excess_us, kind="stable")
-    quick[order[: max(3, len(quick) // _QUICK_PART)]] = True
-    return quick
+class _Spread:
+    """How far marks scatter about a line, three of them or more."""
+
+    def __init__(self, points: _Points) -> None:
+        count = len(points.excess_us)
+        by_delay = np.argsort(points.excess_us, kind="stable")
+        quick_count = max(3, count // _QUICK_PART)
+        self._quick, self._slow = by_delay[:quick_count], by_delay[quick_count:]
+        self._freedom_factor = count / (count - 2)
+        self._few_factor = (float(np.interp(quick_count - 2, _T_FREEDOM, _T_95)) / 2) ** 2
+        self._shortest_variance = points.shortest_us**2 * _SHARE_VARIANCE
+        self._excess_squares = points.excess_us**2
+        self._slow_square = float(self._excess_squares[self._slow].sum())
+
+    def variances(self, residuals: FloatArray) -> FloatArray:
+        """Variance of each mark [us^2] as the residuals show it; shape (n,).
+
+        Few residuals may be small by chance, so what they show is widened by Student's t,
+        but not beyond what the shortest round trip allows.
+        """
+        squares = residuals**2
+        scatter = float(squares[self._quick].mean()) * self._freedom_factor
+        common = min(scatter * self._few_factor, max(scatter, self._shortest_variance))
+        beyond = float((squares[self._slow] - scatter).sum())
+        growth = beyond / self._slow_square if self._slow_square else 0.0
+        growth = min(max(growth, 0.0), _SHARE_VARIANCE)
+        variances: FloatArray = (MARK_FLOOR_US**2 + common) + growth * self._excess_squares
+        return variances
 
 
-def _variances(points: _Points, quick: npt.NDArray[np.bool_], residuals: FloatArray) -> FloatArray:
-    """Variance of each mark [us^2] as the residuals of three or more show it; shape (n,).
-
-    Few residuals may be small by chance, so what they show is widened by Student's t,
-    but not beyond what the shortest round trip allows.
-    """
-    count = len(residuals)
-    scatter = float(np.mean(residuals[quick] ** 2)) * count / (count - 2)
-    freedom = int(np.count_nonzero(quick)) - 2
-    widened = scatter * (float(np.interp(freedom, _T_FREEDOM, _T_95)) / 2) ** 2
-    common = min(widened, max(scatter, points.shortest_us**2 * _SHARE_VARIANCE))
-    square = float(np.sum(points.excess_us[~quick] ** 2))
-    beyond = float(np.sum(residuals[~quick] ** 2 - scatter))
-    growth = min(max(beyond / square, 0.0), _SHARE_VARIANCE) if square else 0.0
-    variances: FloatArray = MARK_FLOOR_US**2 + common + growth * points.excess_us**2
-    return variances
-
-
-def _weighted_line(
-    points: _Points, variances: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Offset, slope and one-sided share; their covariance (3, 3); the residuals.
+class _System:
+    """The three unknowns of the line: offset, slope and one-sided share.
 
     The priors of slope and share count as one observation each.
     """
-    # All columns of like size, or the 3 by 3 system loses digits.
-    reach = max(1.0, float(np.max(np.abs(points.elapsed_us))))
-    columns = np.stack([np.ones_like(variances), points.elapsed_us / reach, points.excess_us])
-    weighted = columns / variances
-    prior = np.diag([0.0, (SLOPE_PRIOR * reach) ** -2.0, 1 / _SHARE_VARIANCE])
-    covariance = np.linalg.inv(weighted @ columns.T + prior)
-    solution = covariance @ (weighted @ points.ahead_us)
-    residuals = points.ahead_us - solution @ columns
-    unscale = np.array([1.0, 1.0 / reach, 1.0])
-    unscaled = np.asarray(covariance * np.outer(unscale, unscale), np.float64)
-    return solution * unscale, unscaled, residuals
+
+    def __init__(self, points: _Points) -> None:
+        # All columns of like size, or the 3 by 3 system loses digits.
+        reach = max(1.0, float(np.abs(points.elapsed_us).max()))
+        self._ahead_us = points.ahead_us
+        self._columns = np.array(
+            [np.ones(len(points.ahead_us)), points.elapsed_us / reach, points.excess_us]
+        )
+        self._prior = np.diag([0.0, (SLOPE_PRIOR * reach) ** -2.0, 1 / _SHARE_VARIANCE])
+        self._unscale = np.array([1.0, 1.0 / reach, 1.0])
+
+    def solve(self, variances: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The unknowns; their covariance, shape (3, 3); the residuals, shape (n,)."""
+        weighted = self._columns / variances
+        covariance = np.linalg.inv(weighted @ self._columns.T + self._prior)
+        solution = covariance @ (weighted @ self._ahead_us)
+        residuals = self._ahead_us - solution @ self._columns
+        unscaled: FloatArray = covariance * self._unscale * self._unscale[:, np.newaxis]
+        return solution * self._unscale, unscaled, residuals
 
 
 def _plausible(points: _Points) -> npt.NDArray[np.bool_]:
@@ -162,8 +175,8 @@ def _plausible(points: _Points) -> npt.NDArray[np.bool_]:
     allowed = np.sqrt(MARK_FLOOR_US**2 + points.excess_us**2 * _SHARE_VARIANCE)
     slope = _median_slope(points)
     residuals = points.ahead_us - slope * points.elapsed_us
-    residuals = residuals - np.median(residuals)
-    spread = 1.4826 * float(np.median(np.abs(residuals)))  # of a normal distribution
+    residuals = residuals - _median(residuals)
+    spread = 1.4826 * _median(np.abs(residuals))  # of a normal distribution
     keep: npt.NDArray[np.bool_] = np.abs(residuals) <= _OUTLIER_LIMIT * np.maximum(allowed, spread)
     return keep
 
@@ -178,4 +191,13 @@ def _median_slope(points: _Points) -> float:
     first, second = np.triu_indices(len(best), 1)
     run = elapsed[second] - elapsed[first]
     rise = ahead[second] - ahead[first]
-    return float(np.median(rise[run > 0] / run[run > 0])) if np.any(run > 0) else 0.0
+    forward = run > 0
+    return _median(rise[forward] / run[forward]) if forward.any() else 0.0
+
+
+def _median(values: FloatArray) -> float:
+    """As numpy's, without what that does besides for arrays of any kind."""
+    middle = len(values) // 2
+    low = middle if len(values) % 2 else middle - 1
+    parted = np.partition(values, (low, middle))
+    return float(parted[low] + parted[middle]) / 2

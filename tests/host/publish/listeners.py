@@ -1,7 +1,8 @@
 """Many consumers in one process that note how old every sample is when it comes.
 
-As a program: ``python listeners.py SECONDS KIND:NUMBER:COUNT...`` (kind ``lines``,
-``json`` or ``wire``) prints what they got as one line of JSON.
+As a program: ``python listeners.py SECONDS WARM_UP KIND:NUMBER:COUNT...`` (kind ``lines``,
+``json`` or ``wire``) prints what they got as one line of JSON.  Delays and the rate are of
+what came after the first WARM_UP seconds; everything else is of all.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import math
 import statistics
 import sys
 import time
@@ -20,6 +22,7 @@ from steelyard_protocol.messages import TICKS_PERIOD_US
 from steelyard_protocol.records import LoadSample
 
 WARM_UP_SECONDS = 1.0
+"""In it all of them connect at once, and imports are still done."""
 
 
 @dataclass
@@ -33,6 +36,7 @@ class Tally:
     types: list[str] = field(default_factory=list)
     sequence: int | None = None
     unread: _Lines | None = None
+    warm_up_seconds: float = WARM_UP_SECONDS
     first_seconds: float = 0.0
     last_seconds: float = 0.0
 
@@ -40,8 +44,7 @@ class Tally:
         """A sample that came at this moment of the monotonic clock."""
         delay_ms = (at_ns // 1000 - device_us) % TICKS_PERIOD_US / 1000
         self.follow(sequence, at_ns / 1e9)
-        # Not the second in which all of them connect at once and imports are still done.
-        if self.last_seconds - self.first_seconds > WARM_UP_SECONDS:
+        if self.last_seconds - self.first_seconds > self.warm_up_seconds:
             self.delays_ms.append(delay_ms)
 
     def follow(self, sequence: int, at_seconds: float) -> None:
@@ -52,6 +55,12 @@ class Tally:
             self.missing_total += sequence - self.sequence - 1
         self.sequence = sequence
         self.samples_total += 1
+
+    @property
+    def settled_rate_hz(self) -> float:
+        """Samples a second after the warm-up; 0: none came."""
+        seconds = self.last_seconds - self.first_seconds - self.warm_up_seconds
+        return len(self.delays_ms) / seconds if seconds > 0 else 0.0
 
     def message(self, message: dict[str, Any], at_ns: int) -> None:
         kind = message["type"]
@@ -120,13 +129,17 @@ async def listen_socket(number: int, path: str, tally: Tally, end: float) -> Non
                     tally.sample(sample.sequence, sample.device_ticks_us, time.monotonic_ns())
 
 
-async def listen(seconds: float, wanted: list[tuple[str, int, int]]) -> list[Tally]:
+async def listen(
+    seconds: float,
+    wanted: list[tuple[str, int, int]],
+    warm_up_seconds: float = WARM_UP_SECONDS,
+) -> list[Tally]:
     end = time.monotonic() + seconds
     jobs = []
     tallies = []
     for kind, number, count in wanted:
         for _ in range(count):
-            tallies.append(Tally())
+            tallies.append(Tally(warm_up_seconds=warm_up_seconds))
             if kind == "lines":
                 jobs.append(listen_lines(number, tallies[-1], end))
             else:
@@ -136,7 +149,7 @@ async def listen(seconds: float, wanted: list[tuple[str, int, int]]) -> list[Tal
 
 
 def summary(tallies: list[Tally], cpu_seconds: float) -> dict[str, Any]:
-    delays = sorted(delay for tally in tallies for delay in tally.delays_ms)
+    delays = sorted(delay for tally in tallies for delay in tally.delays_ms) or [math.nan]
     counts = [tally.samples_total for tally in tallies]
     return {
         "consumers": len(tallies),
@@ -146,9 +159,7 @@ def summary(tallies: list[Tally], cpu_seconds: float) -> dict[str, Any]:
         "missing_total": sum(tally.missing_total for tally in tallies),
         "told_missed_total": sum(tally.told_missed_total for tally in tallies),
         "metadata_first": all(tally.types[:1] == ["metadata"] for tally in tallies),
-        "listened_seconds": statistics.median(
-            tally.last_seconds - tally.first_seconds for tally in tallies
-        ),
+        "rate_hz": sum(tally.settled_rate_hz for tally in tallies),
         "median_ms": statistics.median(delays),
         "p99_ms": delays[int(0.99 * len(delays))],
         "worst_ms": delays[-1],
@@ -158,10 +169,10 @@ def summary(tallies: list[Tally], cpu_seconds: float) -> dict[str, Any]:
 
 def main(words: list[str]) -> None:
     wanted = []
-    for word in words[1:]:
+    for word in words[2:]:
         kind, number, count = word.split(":")
         wanted.append((kind, int(number), int(count)))
-    tallies = asyncio.run(listen(float(words[0]), wanted))
+    tallies = asyncio.run(listen(float(words[0]), wanted, float(words[1])))
     cpu_seconds = time.process_time()
     for tally in tallies:
         if tally.unread is not None:

@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 
 from steelyard.publish import BoxSource, Broker, Servers
-from steelyard.publish.promptness import be_prompt
+from steelyard.publish.promptness import HAND_OVER_SECONDS, be_prompt
 from steelyard.publish.recording_desk import RecordingOrder
 from steelyard.recording.file_format import Subject
 
@@ -41,7 +41,7 @@ async def serve(gather_seconds: float, folder: Path | None, ports: list[str]) ->
         if folder is not None:
             for number, broker in enumerate(brokers):
                 await broker.desk.start(RecordingOrder(Subject(), name=f"box-{number}"))  # type: ignore[union-attr]
-        be_prompt()
+        be_prompt(max(HAND_OVER_SECONDS, gather_seconds / 10))
         print(json.dumps([broker.line_address[1] for broker in brokers]), flush=True)  # type: ignore[index]
         await asyncio.to_thread(sys.stdin.readline)
         cpu, wall, memory = time.process_time(), time.monotonic(), memory_mb("VmRSS")
