@@ -18,8 +18,7 @@ from steelyard.errors import RecordingFormatError, RecordingStorageError
 from .append_file import storage_error
 
 CHUNK_BYTES: Final = 1 << 23
-"""Read at a time: four blocks of the bulk decoder, whose heartbeats and time marks are then
-many enough to be decoded at once."""
+"""Read at a time: a block of the bulk decoder."""
 _WORKERS: Final = max(1, min(4, os.cpu_count() or 1))
 """Pieces decoded at a time; more take memory and soon wait for it."""
 
