@@ -103,7 +103,13 @@ def test_visits_and_trend_show_what_the_records_say(
         verdict = "A real change" if figure.change.real else "No change that can be told"
         expect(part.locator(".verdict")).to_contain_text(verdict)
         expect(part).to_contain_text(figure.change.text)
-        expect(part.locator("canvas, svg").first).to_be_visible()
+        expect(part.locator("svg").first).to_be_visible()
+    for theme in ("light", "dark"):
+        page.emulate_media(color_scheme=theme)
+        quiet = page.locator("figcaption").first.evaluate("part => getComputedStyle(part).color")
+        label = page.locator("figure svg text").first
+        assert label.evaluate("part => getComputedStyle(part).fill") == quiet
+    page.emulate_media(color_scheme=None)
     last_row = page.locator("tbody tr").last
     last = found.stations[0].points[-1].torque.text().removesuffix(" N·m")
     expect(last_row.locator("td").first).to_have_text(last)

@@ -28,6 +28,14 @@ def test_every_page_comes_up_live_without_other_hosts(
     assert visitor.troubles == []
 
 
+def test_a_phone_shows_where_it_is(server: Server, visitor: Visitor) -> None:
+    page = visitor.open(server.address)
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(f"{server.address}/screens")
+    expect(page.locator(".places [aria-current]")).to_be_in_viewport(ratio=1)
+    expect(page.locator(".places a").first).not_to_be_in_viewport()
+
+
 def test_a_second_tab_shows_the_same_and_a_reload_loses_nothing(
     server: Server, visitor: Visitor
 ) -> None:

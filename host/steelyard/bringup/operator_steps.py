@@ -138,7 +138,7 @@ def check_move(channel: AngleChannel) -> tuple[list[Finding], list[Measured]]:
             channel.finding(
                 "no_movement",
                 Severity.FAULT,
-                f"{span:.1f}° during the sweep",
+                f"{span:z.1f}° during the sweep",
                 f"at least {LEAST_RANGE_DEGREES:g}°",
                 "Magnet or wiper does not turn with the shaft, or another shaft was moved.",
                 "Look at the sensor while somebody moves the arm; tighten the coupling.",
@@ -149,7 +149,7 @@ def check_move(channel: AngleChannel) -> tuple[list[Finding], list[Measured]]:
             channel.finding(
                 "direction_reversed",
                 Severity.NOTE,
-                f"the angle fell by {span:.0f}° during the sweep",
+                f"the angle fell by {span:z.0f}° during the sweep",
                 "that it rises",
                 "The sensor sits on the other side of the shaft, or the sweep began at the other"
                 " end.",

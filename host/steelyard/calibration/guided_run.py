@@ -229,9 +229,9 @@ class GuidedRun:
         expected = self._counts_per_kilogram() * mass_step
         if expected and not STEP_SHARE < moved / expected < 1.0 / STEP_SHARE:
             return (
-                f"the counts changed by {moved:.0f} where the loads before lead to expect "
-                f"{expected:.0f} for {mass_step:g} kg; is the mass right, and was the reading "
-                "before it (b takes that again)"
+                f"by the loads before, the counts changed by {moved / expected * mass_step:+.3g} "
+                f"kg ({moved:.0f} counts), and {mass_step:+g} kg was asked for; is the mass "
+                "right, and was the reading before it"
             )
         return ""
 
@@ -242,7 +242,7 @@ class GuidedRun:
             return ""
         return (
             f"the counts changed by {moved:.0f} where nothing was to change; does something still "
-            "hang, or was the reading before taken too early (b takes it again)"
+            "hang, or was the reading before taken too early"
         )
 
     def _counts_per_kilogram(self) -> float:

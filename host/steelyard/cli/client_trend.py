@@ -33,12 +33,12 @@ def trend(code: str, machine: str, place: str | None, as_json: bool) -> None:
 def _lines(found: ClientTrend) -> list[str]:
     lines = [f"{found.client} on {found.machine} ({found.joint.value}); ±: k = 2 (95 %)"]
     for station in found.stations:
-        lines += [f"at {station.degrees:.0f}°", *_figure(station)]
+        lines += [f"at {station.degrees:z.0f}°", *_figure(station)]
     if found.curve is not None:
         curve = found.curve
         radians = math.radians(curve.high_degrees - curve.low_degrees)
         lines.append(
-            f"mean torque from {curve.low_degrees:.0f} to {curve.high_degrees:.0f}° (area under "
+            f"mean torque from {curve.low_degrees:z.0f} to {curve.high_degrees:z.0f}° (area under "
             f"the curve / {radians:.3f} rad)"
         )
         lines += _figure(curve.mean)

@@ -270,7 +270,7 @@ def _validate(path: Path) -> Recording:
 def _report(torque: ArmTorque) -> list[PeakTorque]:
     click.echo("\n4. What was found: torque on the arm, weights of arm and body included")
     low, high = np.nanmin(torque.degrees), np.nanmax(torque.degrees)
-    click.echo(f"   arm moved from {low:.0f}° to {high:.0f}° (forward bend positive)")
+    click.echo(f"   arm moved from {low:z.0f}° to {high:z.0f}° (forward bend positive)")
     third = (high - low) / 3.0
     peaks: list[PeakTorque] = []
     for number, name in enumerate(("extended", "middle", "flexed")):
@@ -285,7 +285,7 @@ def _report(torque: ArmTorque) -> list[PeakTorque]:
         peaks.append(peak)
         beyond = " EXTRAPOLATED beyond the weights" if peak.extrapolated else ""
         click.echo(
-            f"   {name} third, highest half-second mean: {value} at {peak.degrees:.0f}°, "
+            f"   {name} third, highest half-second mean: {value} at {peak.degrees:z.0f}°, "
             f"{peak.seconds:.0f} s{beyond}"
         )
     share = np.mean(torque.extrapolated)

@@ -24,7 +24,7 @@ from steelyard.simulator.port import SimulatedPort, open_simulated_port
 GRAVITY_M_S2: Final = 9.81
 SWING_SECONDS: Final = 3.0
 MANNERS: Final = ("steady", "rushed", "slipping", "weak", "stops")
-MASSES_KG: Final = {"heron": (20.0, 20.0, 50.0), "wren": (5.0, 10.0, 10.0)}
+MASSES_KG: Final = {"heron": (20.0, 20.0, 50.0), "wren": (5.0, 10.0, 20.0)}
 """Test weights, hung one after the other."""
 
 

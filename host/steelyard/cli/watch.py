@@ -200,7 +200,7 @@ def _channel_text(item: dict[str, Any]) -> str:
         )
         text += " EXTRAPOLATED" if item["extrapolated"] else ""
     elif "raw_angle_degrees" in item:
-        text = f"{item['raw_angle_degrees']:.1f}° raw"
+        text = f"{item['raw_angle_degrees']:z.1f}° raw"
     else:
         text = f"{item['counts']:.0f} counts, not calibrated"
     return f"{item['channel']} {item['kind'].replace('_', ' ')}: {text}{faults}"

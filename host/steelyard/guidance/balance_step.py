@@ -186,7 +186,7 @@ class BalanceStep(Step):
             return "not measured"
         last = self.attempts[-1]
         crank = "" if last.done else f"; crank {last.turns_advised:+g} turns"
-        return f"at most {last.worst.text()} left, at {last.worst_degrees:.0f}°{crank}"
+        return f"at most {last.worst.text()} left, at {last.worst_degrees:z.0f}°{crank}"
 
     def _measured(self) -> Sequence[Stretch]:
         return self.stretches[-1:] if self.attempts else ()

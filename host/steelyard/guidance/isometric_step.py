@@ -152,7 +152,7 @@ class IsometricStep(Step):
         self._current = self._order.pop()
         self._record.attempts.pop()
         self._record.skipped = False
-        self.stage.remark(f"{self.title}: last effort at {self._record.degrees:.0f}° withdrawn")
+        self.stage.remark(f"{self.title}: last effort at {self._record.degrees:z.0f}° withdrawn")
         self._store()
         if self.state is StepState.RUNNING:
             self._enter("relax" if self._on_station() else "to station")
@@ -232,7 +232,7 @@ class IsometricStep(Step):
         if self._watch.gave_way:
             self._enter("release")
         elif not self._watch.pushed and self._since > self.plan.rise_seconds + LEAD_SECONDS:
-            text = f"Nobody pushed for {self._since:.0f} s at {self._record.degrees:.0f}°."
+            text = f"Nobody pushed for {self._since:.0f} s at {self._record.degrees:z.0f}°."
             self.said = (Statement("no-effort", text, self.stage.now),)
             self.stage.remark(f"{self.title}: {text}")
             self._enter("relax")
@@ -270,7 +270,7 @@ class IsometricStep(Step):
         self._rest_until = self.stage.now + self.plan.rest_seconds
         if not found:
             self.said = (Statement("no-effort", "No effort was found there.", self.stage.now),)
-            self.stage.remark(f"{self.title}: no effort found at {record.degrees:.0f}°")
+            self.stage.remark(f"{self.title}: no effort found at {record.degrees:z.0f}°")
         else:
             record.attempts.append(Attempt(stretch, found))
             self._order.append(self._current)
@@ -287,7 +287,7 @@ class IsometricStep(Step):
         peak = "no peak" if effort.peak is None else f"peak {effort.peak.text()}"
         codes = ", ".join(one.code for one in effort.statements if one.spoils)
         self.stage.remark(
-            f"{self.title}: {effort.degrees.value:.0f}° {peak}"
+            f"{self.title}: {effort.degrees.value:z.0f}° {peak}"
             f"{f', not valid: {codes}' if codes else ''} [{stretch.text()}]"
         )
 
@@ -422,7 +422,7 @@ class IsometricStep(Step):
             return "Cautions and stop rules have to be acknowledged before a maximal effort."
         if not self.records:
             return "Choose stations within the client's range."
-        at = f"{self._record.degrees:.0f}°"
+        at = f"{self._record.degrees:z.0f}°"
         texts = {
             "to station": f"Set and lock the arm at {at}.",
             "relax": "The client lets go; relaxed torque is being taken.",

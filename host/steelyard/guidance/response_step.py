@@ -62,7 +62,7 @@ class ResponseStep(Step):
         if not self.rows:
             return "not measured"
         return "; ".join(
-            f"{one.degrees:.0f}° {one.change_percent.text()}"
+            f"{one.degrees:z.0f}° {one.change_percent.text()}"
             + ("" if one.real else " (within its uncertainty)")
             for one in self.rows
         )

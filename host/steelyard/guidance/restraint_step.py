@@ -102,8 +102,8 @@ class RestraintStep(Step):
             return "not judged"
         verdict = {True: "holds", False: "slips", None: "not judged"}[check.holds]
         roller = check.roller_range_degrees
-        seen = "" if roller is None else f", roller within {roller:.1f}°"
-        return f"{verdict}; arm moved {check.arm_range_degrees:.0f}°{seen}"
+        seen = "" if roller is None else f", roller within {roller:z.1f}°"
+        return f"{verdict}; arm moved {check.arm_range_degrees:z.0f}°{seen}"
 
     def _measured(self) -> Sequence[Stretch]:
         return () if self.check is None or self.stretch is None else (self.stretch,)

@@ -147,7 +147,7 @@ def _left_out(test: IsometricTest) -> tuple[Notice, ...]:
     stations = [one for one in test.stations if one.best is None]
     text = f"{len(bad)} of your {total} efforts did not count and {_are(len(bad))} left out."
     if stations:
-        places = ", ".join(f"{one.degrees:.0f}°" for one in stations)
+        places = ", ".join(f"{one.degrees:z.0f}°" for one in stations)
         text += f" Nothing is shown at {places}."
     return (Notice(text),)
 

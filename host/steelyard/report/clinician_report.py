@@ -170,7 +170,7 @@ def _range(analysis: RecordedAnalysis) -> str:
     if found is None:
         return ""
     whence = "stated" if analysis.sheet.client_range_degrees else "from the passive sweep"
-    return f"{found[0]:.0f}° to {found[1]:.0f}°, {whence} (forward bend positive)"
+    return f"{found[0]:z.0f}° to {found[1]:z.0f}°, {whence} (forward bend positive)"
 
 
 def _asked(analysis: RecordedAnalysis) -> str:
@@ -188,8 +188,8 @@ def _balance(analysis: RecordedAnalysis) -> list[Section]:
         roller = check.roller_range_degrees
         facts = (
             ("Restraint", verdict),
-            ("Arm moved", f"{check.arm_range_degrees:.0f}°"),
-            ("Roller within", "no signal" if roller is None else f"{roller:.1f}°"),
+            ("Arm moved", f"{check.arm_range_degrees:z.0f}°"),
+            ("Roller within", "no signal" if roller is None else f"{roller:z.1f}°"),
         )
         notices = tuple(map(notice, check.statements))
         sections.append(Section("Restraint check", facts=facts, notices=notices))
@@ -200,8 +200,8 @@ def _balance(analysis: RecordedAnalysis) -> list[Section]:
     balance, weight = found.balance, found.weight
     at, worst = balance.worst()
     rows = [
-        ("Left over at most", f"{stated(worst)} at {at:.0f}°"),
-        ("Seen from – to", f"{balance.low_degrees:.0f}° to {balance.high_degrees:.0f}°"),
+        ("Left over at most", f"{stated(worst)} at {at:z.0f}°"),
+        ("Seen from – to", f"{balance.low_degrees:z.0f}° to {balance.high_degrees:z.0f}°"),
         ("As one weight", stated(balance.amplitude)),
         (
             "Top dead centre",

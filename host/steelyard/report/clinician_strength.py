@@ -47,7 +47,7 @@ def _test(signals: Signals, name: str, test: IsometricTest) -> Section:
                 quiet.add(len(rows))
             rows.append(_effort_row(station.degrees, number, effort, effort is station.best))
             remarks += [
-                Notice(f"At {station.degrees:.0f}°, effort {number}: {one.text}", one.spoils)
+                Notice(f"At {station.degrees:z.0f}°, effort {number}: {one.text}", one.spoils)
                 for one in effort.statements
             ]
     table = Table(
@@ -81,7 +81,7 @@ def _rises(test: IsometricTest) -> tuple[Table, ...]:
             found = dict(effort.rise)
             counts = "" if effort.valid else " NOT VALID"
             values = (in_cell(found.get(window)) for window in windows)
-            rows.append((f"{station.degrees:.0f}°, effort {number}{counts}", *values))
+            rows.append((f"{station.degrees:z.0f}°, effort {number}{counts}", *values))
     headings = tuple(f"{1e3 * window:.0f} ms" for window in windows)
     return (
         Table(
@@ -96,7 +96,7 @@ def _effort_row(degrees: float, number: int, one: Effort, best: bool) -> tuple[s
     steady, moved = one.steadiness_percent, one.angle_change_degrees
     after = one.time_to_peak_seconds
     return (
-        f"{degrees:.0f}°",
+        f"{degrees:z.0f}°",
         str(number),
         ("yes, best" if best else "yes") if one.valid else "NOT VALID",
         in_cell(one.peak),
@@ -117,7 +117,7 @@ def _curve(
         return Section(title, notices=(Notice(text, True),))
     others = [(f"test {n}", one) for n, one in enumerate(later, start=2) if one is not None]
     facts = (
-        ("Range", f"{curve.low_degrees:.0f}° to {curve.high_degrees:.0f}°"),
+        ("Range", f"{curve.low_degrees:z.0f}° to {curve.high_degrees:z.0f}°"),
         ("Area under the curve", stated(curve.area())),
         ("Flexed over extended", f"{stated(curve.flexed_to_extended())}; calibration cancels"),
     )
@@ -209,7 +209,7 @@ def _before_after(analysis: RecordedAnalysis) -> Section:
         return Section(title, notices=(Notice(text, True),))
     rows = tuple(
         (
-            f"{one.degrees:.0f}°",
+            f"{one.degrees:z.0f}°",
             in_cell(one.before),
             in_cell(one.after),
             change_text(one.change).removesuffix(one.change.unit).strip(),

@@ -51,7 +51,7 @@ def effort_picture(signals: Signals, test: IsometricTest) -> Picture:
 
 
 def _station(axes: Axes, signals: Signals, station: Station) -> None:
-    axes.set_title(f"at {station.degrees:.0f}°", fontsize=8, loc="left")
+    axes.set_title(f"at {station.degrees:z.0f}°", fontsize=8, loc="left")
     axes.axhline(0.0, color=INK, linewidth=0.6)
     for number, effort in enumerate(station.efforts, start=1):
         _trace(axes, signals, effort, number)

@@ -83,7 +83,7 @@ def compare_visits(
     baseline = 1 if len(visits) > 2 else 0
     detectable = detectable_change(repeats, now.joint)
     lines = [
-        _line(f"at {point.degrees:.0f}°", [_near(one, point.degrees) for one in visits], visits,
+        _line(f"at {point.degrees:z.0f}°", [_near(one, point.degrees) for one in visits], visits,
               baseline, detectable)
         for point in now.points
     ]  # fmt: skip

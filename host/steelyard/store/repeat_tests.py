@@ -57,7 +57,7 @@ class RepeatedVisits:
             found = [(_near(first, degrees), _near(second, degrees)) for first, second in tests]
             whole = [(one, two) for one, two in found if one is not None and two is not None]
             pairs += whole[:1]
-        return RepeatTests(f"station at {degrees:.0f}°", tuple(pairs))
+        return RepeatTests(f"station at {degrees:z.0f}°", tuple(pairs))
 
     @cached_property
     def of_curve(self) -> RepeatTests:

@@ -30,7 +30,7 @@ def analysis_lines(found: SessionAnalysis, profile: MachineProfile) -> list[str]
     if found.responses:
         lines.append("response to the set(s), first test to last")
         lines += [
-            f"   at {one.degrees:.0f}°: {one.change.text()}, {one.change_percent.text()}"
+            f"   at {one.degrees:z.0f}°: {one.change.text()}, {one.change_percent.text()}"
             + ("" if one.real else " (within its uncertainty)")
             for one in found.responses
         ]
@@ -46,8 +46,8 @@ def _restraint_lines(found: SessionAnalysis) -> list[str]:
         return []
     verdict = {True: "holds", False: "SLIPS", None: "not judged"}[check.holds]
     roller = check.roller_range_degrees
-    seen = "" if roller is None else f", roller within {roller:.1f}°"
-    return [f"restraint: {verdict}; arm moved {check.arm_range_degrees:.0f}°{seen}"]
+    seen = "" if roller is None else f", roller within {roller:z.1f}°"
+    return [f"restraint: {verdict}; arm moved {check.arm_range_degrees:z.0f}°{seen}"]
 
 
 def _balance_lines(found: SessionAnalysis) -> list[str]:
@@ -56,8 +56,8 @@ def _balance_lines(found: SessionAnalysis) -> list[str]:
         return ["balance: not measured"]
     at, worst = balance.worst()
     lines = [
-        f"balance: at most {worst.text()} left, at {at:.0f}° ({balance.low_degrees:.0f} to "
-        f"{balance.high_degrees:.0f}° seen)"
+        f"balance: at most {worst.text()} left, at {at:z.0f}° ({balance.low_degrees:z.0f} to "
+        f"{balance.high_degrees:z.0f}° seen)"
     ]
     top = balance.top_degrees
     lines.append(
@@ -84,12 +84,12 @@ def _test_lines(number: int, test: IsometricTest, curve: TorqueCurve | None) -> 
         "plateau over 3 s"
     ]
     for station in test.stations:
-        lines += [f"   at {station.degrees:.0f}°: {_effort_text(one)}" for one in station.efforts]
+        lines += [f"   at {station.degrees:z.0f}°: {_effort_text(one)}" for one in station.efforts]
     if curve is None:
         return [*lines, "   no curve: fewer than two stations with a valid effort"]
     return [
         *lines,
-        f"   curve from {curve.low_degrees:.0f} to {curve.high_degrees:.0f}°: area "
+        f"   curve from {curve.low_degrees:z.0f} to {curve.high_degrees:z.0f}°: area "
         f"{curve.area().text()}, flexed over extended end {curve.flexed_to_extended().text()}",
     ]
 

@@ -70,7 +70,7 @@ def sets_of_session(
         reach = max(
             0.5 * (one.start_degrees + one.bottom_degrees) - one.top_degrees for one in found
         )
-        text = f"No range of the client is known; the largest repetition, {reach:.0f}°, stands in."
+        text = f"No range of the client is known; the largest repetition, {reach:z.0f}°, stands in."
         said.append(Statement("range-assumed", text))
     return [
         (

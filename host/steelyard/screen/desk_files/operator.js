@@ -63,8 +63,19 @@ function show() {
   if (alarm) sound();
 }
 
+// On a phone the row of places is wider than the screen.
+let placeShown = null;
+function showPlace() {
+  const here = document.querySelector(".places [aria-current]");
+  if (!here || here === placeShown) return;
+  placeShown = here;
+  const row = here.parentElement;
+  row.scrollLeft = here.offsetLeft - row.offsetLeft - (row.clientWidth - here.offsetWidth) / 2;
+}
+
 function frame(at) {
   requestAnimationFrame(frame);
+  showPlace();
   if (!beat) return;
   const root = document.getElementById("live-plot");
   if (root && plot?.root !== root && root.querySelector(".trace")) {

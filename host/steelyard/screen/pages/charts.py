@@ -8,9 +8,13 @@ from nicegui import ui
 
 from steelyard.screen.pages.parts import box, text
 
-COLOURS: Final = ["#3b8f6c", "#3b8f6c", "#23506f", "#a36a00", "#8c2f16", "#5d7067"]
-"""Read on light and dark ground alike; lines differ in dash and symbol besides."""
-GREY: Final = "#7b8b82"
+REED: Final = "var(--reed)"
+TIDE: Final = "var(--tide)"
+SAND: Final = "var(--sand)"
+GREY: Final = "var(--quiet)"
+"""The colours of the screens, which follow light and dark by themselves because the charts are
+drawn as SVG.  Lines differ in dash and symbol besides."""
+LABEL: Final = {"color": GREY, "fontSize": 14}
 DAYS: Final = {"formatter": "{d} {MMM} {yyyy}", "hideOverlap": True}
 
 
@@ -19,31 +23,35 @@ def chart(
     x_name: str,
     y_name: str,
     series: list[dict[str, Any]],
-    over_time: bool = False,
+    days: tuple[int, int] | None = None,
     **more: Any,
 ) -> ui.echart:
     """A chart with two value axes; ``title`` is read out and stands above.
 
-    ``over_time``: x is a moment in milliseconds since 1970.
+    ``days``: x is a moment in milliseconds since 1970, from the first to the second of these.
     """
     axis = {
         "type": "value",
         "scale": True,
-        "axisLabel": {"color": GREY, "fontSize": 14},
+        "axisLabel": LABEL,
+        "axisLine": {"lineStyle": {"color": GREY}},
         "splitLine": {"lineStyle": {"color": GREY, "opacity": 0.3}},
-        "nameTextStyle": {"color": GREY, "fontSize": 14},
+        "nameTextStyle": LABEL,
     }
-    days = {"axisLabel": {**DAYS, "color": GREY, "fontSize": 14}, "boundaryGap": ["5%", "5%"]}
+    over_time: dict[str, Any] = {}
+    if days is not None:
+        over_time = {"type": "time", "splitNumber": 3, "axisLabel": {**DAYS, **LABEL}}
+        over_time |= {"min": days[0], "max": days[1]}
     with box("figure", "figure"):
         text("figcaption", title, "quiet")
         made = ui.echart(
             {
-                "color": COLOURS,
+                "color": [REED, REED, TIDE],
                 "animation": False,
                 "grid": {"left": 60, "right": 20, "top": 30, "bottom": 50},
                 "xAxis": {
                     **axis,
-                    **({"type": "time", "splitNumber": 3, **days} if over_time else {}),
+                    **over_time,
                     "name": x_name,
                     "nameLocation": "middle",
                     "nameGap": 30,
@@ -51,7 +59,8 @@ def chart(
                 "yAxis": {**axis, "name": y_name},
                 "series": series,
                 **more,
-            }
+            },
+            renderer="svg",
         ).classes("chart")
         made.props["role"] = "img"
         made.props["aria-label"] = title

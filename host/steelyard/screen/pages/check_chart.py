@@ -6,7 +6,7 @@ from typing import Any
 
 from steelyard.calibration.check_log import JudgedCheck
 from steelyard.calibration.control_chart import Chart
-from steelyard.screen.pages.charts import GREY, chart
+from steelyard.screen.pages.charts import GREY, LABEL, REED, chart
 
 Rows = list[list[float]]
 
@@ -25,15 +25,15 @@ def check_chart(found: JudgedCheck) -> None:
         "data": errors,
         "symbol": "circle",
         "symbolSize": 9,
-        "lineStyle": {"width": 2, "color": "#3b8f6c"},
-        "itemStyle": {"color": "#3b8f6c"},
+        "lineStyle": {"width": 2, "color": REED},
+        "itemStyle": {"color": REED},
     }
     made = chart(
         "Error of each check, and its limits",
         "check no.",
         unit,
         [points, *lines],
-        legend={"textStyle": {"color": GREY, "fontSize": 14}, "top": 0, "right": 10},
+        legend={"textStyle": LABEL, "top": 0, "right": 10},
     )
     made.options["xAxis"] |= {"minInterval": 1, "min": 0, "max": len(errors) + 1, "scale": False}
     made.options["grid"] |= {"top": 70}

@@ -10,7 +10,7 @@ from nicegui import ui
 from steelyard.errors import SteelyardError
 from steelyard.report.recorded_analysis import RecordedAnalysis
 from steelyard.screen.pages.bench import Bench
-from steelyard.screen.pages.charts import GREY, chart
+from steelyard.screen.pages.charts import LABEL, SAND, TIDE, chart
 from steelyard.screen.pages.frame import frame
 from steelyard.screen.pages.parts import box, button, empty, facts, notice, section, text
 from steelyard.screen.pages.refusals import guarded
@@ -113,17 +113,17 @@ def _trace(found: RecordedAnalysis) -> ui.echart | None:
                     "name": "torque, N·m",
                     "data": [[at, nm] for at, nm, _ in rows],
                     "lineStyle": {"width": 2},
-                    "markArea": {"data": spans, "itemStyle": {"color": "#a36a00", "opacity": 0.25}},
+                    "markArea": {"data": spans, "itemStyle": {"color": SAND, "opacity": 0.25}},
                 },
                 {
                     **line,
                     "name": "angle, °",
                     "data": [[at, degrees] for at, _, degrees in rows],
-                    "lineStyle": {"type": "dashed", "width": 1.5, "color": "#23506f"},
-                    "itemStyle": {"color": "#23506f"},
+                    "lineStyle": {"type": "dashed", "width": 1.5, "color": TIDE},
+                    "itemStyle": {"color": TIDE},
                 },
             ],
-            legend={"textStyle": {"color": GREY, "fontSize": 14}, "right": 10},
+            legend={"textStyle": LABEL, "top": 0, "right": 10},
             dataZoom=[{"type": "inside"}, {"type": "slider", "height": 18, "bottom": 2}],
         )
 

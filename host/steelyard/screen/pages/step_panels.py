@@ -92,9 +92,9 @@ def step_lines(step: StepView) -> Lines:
 
 
 def _restraint_lines(step: RestraintView) -> Lines:
-    still = "" if step.still_degrees is None else f" (still within {step.still_degrees:.1f}°)"
+    still = "" if step.still_degrees is None else f" (still within {step.still_degrees:z.1f}°)"
     return {
-        "arm moved": f"{step.arm_range_degrees:.0f}° of {step.enough_degrees:.0f}° needed",
+        "arm moved": f"{step.arm_range_degrees:z.0f}° of {step.enough_degrees:z.0f}° needed",
         "roller moved": f"{_or_dash(step.roller_range_degrees, '.1f')}°{still}",
         "slips": str(step.slips),
     }
@@ -169,7 +169,7 @@ def _balance(bench: Bench, step: BalanceView) -> None:
         )
     if step.attempts:
         rows = [
-            [str(number), one.worst.text(), f"{one.worst_degrees:.0f}°", f"{one.turns_advised:+g}"]
+            [str(number), one.worst.text(), f"{one.worst_degrees:z.0f}°", f"{one.turns_advised:+g}"]
             for number, one in enumerate(step.attempts, 1)
         ]
         table("Attempts", ["no.", "largest residual", "at", "turns advised"], rows)
@@ -183,12 +183,15 @@ def _isometric(bench: Bench, step: IsometricView) -> None:
     rows = []
     for one in step.stations:
         efforts = "; ".join(
-            f"{_shown(effort.peak)}{'' if effort.valid else ' ✕ ' + ', '.join(effort.reasons)}"
-            for effort in one.efforts
+            f"{_shown(effort.peak)}{'' if effort.valid else ' ✕'}" for effort in one.efforts
         )
-        rows.append([f"{one.degrees:.0f}°", one.state, _shown(one.best), efforts or "–"])
+        reasons = dict.fromkeys(
+            why for effort in one.efforts for why in effort.reasons if not effort.valid
+        )
+        row = [f"{one.degrees:z.0f}°", one.state, _shown(one.best), efforts, " ".join(reasons)]
+        rows.append([cell or "–" for cell in row])
     if rows:
-        table("Stations", ["station", "state", "best valid", "efforts"], rows)
+        table("Stations", ["station", "state", "best valid", "efforts", "✕ because"], rows)
 
 
 def _choose_stations(bench: Bench, step: IsometricView) -> None:
@@ -248,7 +251,7 @@ def _choose(bench: Bench, step: SetView) -> None:
 def _response(step: ResponseView) -> None:
     rows = [
         [
-            f"{one.degrees:.0f}°",
+            f"{one.degrees:z.0f}°",
             one.before.text(),
             one.after.text(),
             one.change_percent.text(),

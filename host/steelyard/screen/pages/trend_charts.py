@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import Any
+from datetime import datetime, timedelta
+from typing import Any, Final
 
 from steelyard.screen.pages.charts import chart
 from steelyard.screen.pages.parts import section, table, text
 from steelyard.store.trend_figures import ClientTrend, FigureTrend, TrendPoint
+
+LEAST_ROOM: Final = timedelta(days=3)
 
 
 def figure_part(title: str, figure: FigureTrend) -> None:
@@ -42,7 +44,7 @@ def words(figure: FigureTrend) -> list[str]:
 def trend_table(found: ClientTrend) -> None:
     """The charts' figures as text: a row for each visit."""
     figures = [*found.stations, *([found.curve.mean] if found.curve else [])]
-    heads = [f"{one.degrees:.0f}°" if one.degrees is not None else "mean" for one in figures]
+    heads = [f"{one.degrees:z.0f}°" if one.degrees is not None else "mean" for one in figures]
     visits = {point.visit_id: point.at for one in figures for point in one.points}
     rows = [
         [_day(at), *(_at_visit(one, number) for one in figures)]
@@ -88,8 +90,15 @@ def _chart(title: str, points: tuple[TrendPoint, ...]) -> None:
                 "lineStyle": {"width": 2},
             },
         ],
-        over_time=True,
+        days=_days_around(points),
     )
+
+
+def _days_around(points: tuple[TrendPoint, ...]) -> tuple[int, int]:
+    """From before the first visit to after the last, however few there are."""
+    moments = [one.at for one in points]
+    room = max(LEAST_ROOM, (max(moments) - min(moments)) / 20)
+    return _milliseconds(min(moments) - room), _milliseconds(max(moments) + room)
 
 
 def _milliseconds(at: datetime) -> int:

@@ -42,9 +42,11 @@ def _visits(bench: Bench, code: str) -> None:
 def _visit(bench: Bench, visit: Visit) -> None:
     minutes = "" if visit.minutes is None else f", {visit.minutes} min"
     service = visit.service or "no service"
+    own = bench.desk.profile.name
+    machine = own if own.casefold() == visit.machine.casefold() else visit.machine
     with box("li"):
         text("span", f"{visit.started_at.astimezone():%d %b %Y %H:%M}")
-        text("span", f"{visit.machine}, {service}{minutes}, by {visit.operator}", "quiet")
+        text("span", f"{machine}, {service}{minutes}, by {visit.operator}", "quiet")
         with box("span", "row"):
             names = [path.stem for path in bench.desk.reviewing.names()]
             stems = [Path(one.path).stem for one in visit.recordings]
@@ -84,6 +86,6 @@ def _trend(bench: Bench, code: str) -> None:
         trend_table(found)
     if found.curve is not None:
         low, high = found.curve.low_degrees, found.curve.high_degrees
-        figure_part(f"Whole curve: mean torque from {low:.0f}° to {high:.0f}°", found.curve.mean)
+        figure_part(f"Whole curve: mean torque from {low:z.0f}° to {high:z.0f}°", found.curve.mean)
     for station in found.stations:
-        figure_part(f"At {station.degrees:.0f}°", station)
+        figure_part(f"At {station.degrees:z.0f}°", station)

@@ -49,7 +49,7 @@ def _of_tests(found: SessionAnalysis) -> Iterator[Flag]:
         for effort in test.efforts:
             span = effort.span
             for one in effort.statements:
-                text = f"Effort at {effort.degrees.value:.0f}°: {one.text}"
+                text = f"Effort at {effort.degrees.value:z.0f}°: {one.text}"
                 yield Flag(span.onset_seconds, span.end_seconds, text, one.spoils)
 
 
