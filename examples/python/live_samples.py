@@ -8,7 +8,7 @@ from steelyard.errors import DeviceStreamEndedError
 from steelyard_protocol.decoder import Message
 from steelyard_protocol.records import LoadSample
 
-with Box.open(sys.argv[1]) as box, contextlib.suppress(DeviceStreamEndedError):
+with Box.open(sys.argv[1]) as box, contextlib.suppress(DeviceStreamEndedError, KeyboardInterrupt):
     box.start_stream()
     while True:  # until Ctrl-C, or the end of a recording played back
         for event in box.poll(timeout_seconds=0.05).events:

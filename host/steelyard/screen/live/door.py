@@ -30,7 +30,6 @@ MESSAGE_LIMIT: Final = 512
 TALK_LIMIT_PER_SECOND: Final = 120
 WAITING_LIMIT: Final = 40
 DOOR_LIMIT: Final = 100
-OLDEST_SECONDS: Final = 99.0
 _LATEST: Final = float(1 << 53)
 
 View = Callable[[], dict[str, Any]]
