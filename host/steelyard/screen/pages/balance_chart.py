@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from steelyard.screen.pages.charts import chart
+from steelyard.screen.pages.charts import LABEL, chart
 
 Curve = tuple[tuple[float, float, float], ...]
 
@@ -42,6 +42,7 @@ def balance_chart(curve: Curve, bound_nm: float) -> None:
                 "markLine": {
                     "silent": True,
                     "symbol": "none",
+                    "label": LABEL,
                     "data": [{"yAxis": bound_nm}, {"yAxis": -bound_nm}],
                 },
             },

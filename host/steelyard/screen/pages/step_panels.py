@@ -105,7 +105,7 @@ def _balance_lines(step: BalanceView) -> Lines:
     u = step.residual_standard_uncertainty_nm
     return {
         "torque now": f"{_or_dash(step.residual_nm, '.1f')} ± {_or_dash(u and 2 * u, '.1f')} N·m",
-        "sweep speed": f"{_or_dash(step.sweep_speed, '.0f')}°/s, wanted {slow:.0f} to {fast:.0f}",
+        "sweep speed": f"{_or_dash(step.sweep_speed, 'z.0f')}°/s, wanted {slow:.0f} to {fast:.0f}",
         "sweeps": f"{step.extending_sweeps} extending, {step.flexing_sweeps} flexing",
         "crank": f"{_or_dash(step.crank_turns, '.2f')} turns",
         "accepted residual": f"{step.bound_nm:.1f} N·m",
@@ -190,8 +190,11 @@ def _isometric(bench: Bench, step: IsometricView) -> None:
         )
         row = [f"{one.degrees:z.0f}°", one.state, _shown(one.best), efforts, " ".join(reasons)]
         rows.append([cell or "–" for cell in row])
+    heads = ["station", "state", "best valid", "efforts", "✕ because"]
+    if all(effort.valid for one in step.stations for effort in one.efforts):
+        heads, rows = heads[:-1], [row[:-1] for row in rows]
     if rows:
-        table("Stations", ["station", "state", "best valid", "efforts", "✕ because"], rows)
+        table("Stations", heads, rows)
 
 
 def _choose_stations(bench: Bench, step: IsometricView) -> None:
