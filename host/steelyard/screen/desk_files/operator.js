@@ -65,6 +65,7 @@ function show() {
 
 // On a phone the row of places is wider than the screen.
 let placeShown = null;
+addEventListener("resize", () => { placeShown = null; });
 function showPlace() {
   const here = document.querySelector(".places [aria-current]");
   if (!here || here === placeShown) return;
@@ -144,6 +145,12 @@ addEventListener("click", (event) => {
 }, true);
 
 function pressed(button) { window.emitEvent("pressed", button.dataset.press); }
+
+addEventListener("input", ({ target }) => {
+  if (!target.dataset?.entry) return;
+  const value = target.type !== "checkbox" ? target.value : target.checked ? "yes" : "";
+  window.emitEvent("entered", { field: target.dataset.entry, value });
+}, true);
 
 // --- stop ---------------------------------------------------------------------------------
 

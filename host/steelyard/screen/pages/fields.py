@@ -6,8 +6,11 @@ from collections.abc import Mapping
 from itertools import count
 from typing import Final
 
+from nicegui import ui
+
 from steelyard.errors import SteelyardError
 from steelyard.screen.pages.parts import box, text
+from steelyard.screen.pages.presses import on_entry
 
 TEXT_LIMIT: Final = 500
 _numbers = count(1)
@@ -66,7 +69,7 @@ class Form:
             )
             if not long:  # as an attribute (^): drawing the page anew must not undo what is typed
                 made.props["^value"] = known
-            self._listen(made, name, "input")
+            self._listen(made, name)
 
     def choice(self, name: str, label: str, options: Mapping[str, str]) -> None:
         """One of several."""
@@ -79,7 +82,7 @@ class Form:
                     option = text("option", words, value=value)
                     if value == self.values[name]:
                         option.props["selected"] = True
-            self._listen(made, name, "change")
+            self._listen(made, name)
 
     def tick(self, name: str, label: str) -> None:
         """Yes or no; ``form[name]`` is "yes" or empty."""
@@ -89,14 +92,10 @@ class Form:
             if self[name]:
                 made.props["checked"] = True
             text("label", label, for_=number)
+            self._listen(made, name)
 
-            def take(event: object) -> None:
-                self.values[name] = "yes" if getattr(event, "args", False) is True else ""
+    def _listen(self, made: ui.element, name: str) -> None:
+        def keep(entered: str) -> None:
+            self.values[name] = entered[:TEXT_LIMIT]
 
-            made.on("change", take, js_handler="(e) => emit(e.target.checked)")
-
-    def _listen(self, made: object, name: str, kind: str) -> None:
-        def take(event: object) -> None:
-            self.values[name] = str(getattr(event, "args", ""))[:TEXT_LIMIT]
-
-        made.on(kind, take, js_handler="(e) => emit(e.target.value)")  # type: ignore[attr-defined]
+        on_entry(made, keep)

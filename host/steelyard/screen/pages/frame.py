@@ -9,7 +9,8 @@ from typing import Final
 from nicegui import ui
 
 from steelyard.screen.pages.bench import Bench
-from steelyard.screen.pages.parts import box, text
+from steelyard.screen.pages.parts import box, notice, text
+from steelyard.screen.pages.watching import follow
 
 PLACES: Final = (
     ("/", "Today"),
@@ -51,9 +52,23 @@ def frame(bench: Bench, title: str, here: str) -> Iterator[None]:
                     link.props["aria-current"] = "page"
     with box("div", "", id="content"):  # the UI library's page is the main landmark already
         text("h1", title)
+        follow(lambda: _stopped(bench), lambda: _tell_stop(bench, here))
         yield
     _help()
     box("div", "told", id="told", role="alert", aria_live="assertive")
+
+
+def _stopped(bench: Bench) -> list[bool]:
+    visit = bench.desk.visits.visit
+    return [bench.desk.halted, visit is not None and bool(visit.stopped)]
+
+
+def _tell_stop(bench: Bench, here: str) -> None:
+    """Whatever page is open says that STOP has arrived, and where it is released."""
+    for stopped, (address, name) in zip(_stopped(bench), (PLACES[0], PLACES[3]), strict=True):
+        if stopped and here != address:
+            notice("bad", "STOP was pressed.")
+            text("a", f"Go on from there: {name}", "act main", href=address)
 
 
 def _live_line(bench: Bench) -> None:
