@@ -65,9 +65,10 @@ def _stopped(bench: Bench) -> list[bool]:
 
 def _tell_stop(bench: Bench, here: str) -> None:
     """Whatever page is open says that STOP has arrived, and where it is released."""
-    for stopped, (address, name) in zip(_stopped(bench), (PLACES[0], PLACES[3]), strict=True):
+    for stopped, address in zip(_stopped(bench), ("/", "/visit"), strict=True):
         if stopped and here != address:
             notice("bad", "STOP was pressed.")
+            name = dict(PLACES)[address]
             text("a", f"Go on from there: {name}", "act main", href=address)
 
 
