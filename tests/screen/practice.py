@@ -114,14 +114,15 @@ class Operator:
         self.button(words).first.click(timeout=60_000)
         if until is bool:
             return
-        end = time.monotonic() + AGAIN_SECONDS
+        end = time.monotonic() + PATIENCE_SECONDS
+        again = time.monotonic() + AGAIN_SECONDS
         while not until():
             self.page.wait_for_timeout(LOOK_MS)
-            if time.monotonic() > end and self.button(words).count():
+            if time.monotonic() > again and self.button(words).count():
                 self.pressed_again.append(words)
                 self.button(words).first.click(timeout=60_000)
-                end = time.monotonic() + AGAIN_SECONDS
-            assert time.monotonic() < end + PATIENCE_SECONDS, f"nothing comes of {words}"
+                again = time.monotonic() + AGAIN_SECONDS
+            assert time.monotonic() < end, f"nothing comes of {words}; it says:\n{self.words()}"
 
     def shows(self, words: str) -> Callable[[], int]:
         return self.page.get_by_text(words).count

@@ -72,21 +72,21 @@ class BalanceStep(Step):
         self._measure()
 
     def cranked(self, turns: float | None = None) -> None:
-        """Say where the crank stands now; None: turned as advised from a known setting."""
+        """Say where the crank stands now; None: turned as advised, from wherever it stood."""
         self._only(StepState.RUNNING)
         before = self.stage.facts.crank_turns
         if turns is None and before is not None and self.advice is not None:
             turns = before + self.advice.turns
         limit = self.stage.profile.counterweight.turns_limit
-        if turns is None or not 0.0 <= turns <= limit:
+        if turns is not None and not 0.0 <= turns <= limit:
             raise ActionRefusedError(
-                f"Where the crank stands is {'not known' if turns is None else f'{turns:g} turns'};"
-                f" it goes from 0 to {limit:g}.",
+                f"The crank cannot stand at {turns:g} turns; it goes from 0 to {limit:g}.",
                 "Read its setting and enter it.",
             )
         self.stage.crank_at(turns)
         self._cranks += 1
-        self.stage.remark(f"{self.title}: crank at {turns:g} turns")
+        where = "turned, its setting not read" if turns is None else f"at {turns:g} turns"
+        self.stage.remark(f"{self.title}: crank {where}")
         self._again()
 
     def again(self) -> None:

@@ -14,7 +14,7 @@ from steelyard.guidance.marks import fitted
 from steelyard.guidance.stretch import Stretch
 from steelyard.guidance.views import StepState, StepView, Words
 from steelyard.strength.balance import BalanceFit
-from steelyard.strength.crank_course import CrankSetting
+from steelyard.strength.crank_course import CrankSetting, cranked
 from steelyard.strength.isometric import IsometricTest
 from steelyard.strength.machine_profile import MachineProfile
 from steelyard.strength.measured import Statement
@@ -55,11 +55,19 @@ class Stage:
         """Have a remark written into the recording."""
         self.remarks.append(fitted(text))
 
-    def crank_at(self, turns: float) -> None:
-        """Note where the crank stands from now on; what was known before stays in the course."""
+    def crank_at(self, turns: float | None) -> None:
+        """Note where the crank stands from now on; what was known before stays in the course.
+
+        ``turns`` None: it was turned, and its setting not read.  What was balanced before
+        counts on, moved by the turns, where these are known; else until the next sweep nothing.
+        """
         course, before = self.facts.crank_course, self.facts.crank_turns
-        if not course and before is not None:
+        if not course:
             course = (CrankSetting(before),)
+        if turns is None or before is None:
+            self.balance = None
+        elif self.balance is not None:
+            self.balance = cranked(self.balance, turns - before, self.profile.counterweight)
         self.set_facts(crank_turns=turns, crank_course=(*course, CrankSetting(turns, self.now)))
 
     def set_facts(self, **changes: Any) -> None:

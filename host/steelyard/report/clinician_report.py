@@ -28,6 +28,7 @@ from steelyard.report.wording import (
     notice,
     stated,
 )
+from steelyard.strength.crank_course import CrankSetting
 from steelyard.strength.measured import Measured
 
 SAID_ELSEWHERE: Final = ("rise-not-resolved",)
@@ -154,8 +155,12 @@ def _crank(analysis: RecordedAnalysis) -> str:
     if not course:
         return "not stated: the client's weight is not given"
     if len(course) == 1:
-        return f"{course[0].turns:g} turns"
-    return ", ".join(f"{one.turns:g} turns from {one.from_seconds:.0f} s" for one in course)
+        return _setting(course[0])
+    return ", ".join(f"{_setting(one)} from {one.from_seconds:.0f} s" for one in course)
+
+
+def _setting(crank: CrankSetting) -> str:
+    return "setting not read" if crank.turns is None else f"{crank.turns:g} turns"
 
 
 def _size(analysis: RecordedAnalysis) -> str:

@@ -20,9 +20,12 @@ from steelyard.strength.movement import Sweep
 
 @dataclass(frozen=True)
 class CrankSetting:
-    """Where the crank stood from a moment on; seconds from the first sample of the session."""
+    """Where the crank stood from a moment on; seconds from the first sample of the session.
 
-    turns: float
+    ``turns`` None: it was turned then, or stood there, but its setting was not read.
+    """
+
+    turns: float | None
     from_seconds: float = 0.0
 
 
@@ -30,6 +33,11 @@ def turns_at(course: Sequence[CrankSetting], seconds: float) -> float | None:
     """Setting at a moment; None where the course begins later or is not known."""
     before = [one.turns for one in course if one.from_seconds <= seconds]
     return before[-1] if before else None
+
+
+def turned_between(course: Sequence[CrankSetting], start: float, end: float) -> bool:
+    """Whether the crank was turned after ``start`` and not later than ``end``, in seconds."""
+    return any(start < one.from_seconds <= end for one in course)
 
 
 def sweeps_to_fit(sweeps: Sequence[Sweep], course: Sequence[CrankSetting]) -> list[Sweep]:

@@ -83,7 +83,7 @@ def analyse_session(
         if turns is not None:
             weight = body_weight(balance, profile, turns)
             said += _plausible(weight, profile, facts)
-    crank = Crank(facts, turns)
+    crank = Crank(facts, turns, _end_of(fitted))
     sets = sets_of_session(
         signals, profile, facts, client_range, balance, _end_of(sweeps), said, crank
     )

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from steelyard.strength.balance import BalanceFit
-from steelyard.strength.crank_course import cranked
+from steelyard.strength.crank_course import cranked, turned_between
 from steelyard.strength.machine_profile import MachineProfile
 from steelyard.strength.measured import Statement
 from steelyard.strength.repetitions import Repetition, find_repetitions, into_sets
@@ -18,10 +18,14 @@ from steelyard.strength.stated_settings import plates_pulled
 
 @dataclass(frozen=True)
 class Crank:
-    """Where the crank stood at the balance, to say what it did to the balance of a later set."""
+    """Where the crank stood at the balance, to say what it did to the balance of a later set.
+
+    ``swept_seconds``: when the last sweep of the balance ended.
+    """
 
     facts: SessionFacts
     turns: float | None
+    swept_seconds: float
 
     def balance_at(
         self,
@@ -30,10 +34,22 @@ class Crank:
         profile: MachineProfile,
         said: list[Statement],
     ) -> BalanceFit | None:
-        """The balance as it was at a moment, worked out where the crank was turned since."""
+        """The balance as it was at a moment, worked out where the crank was turned since.
+
+        None where it was turned by nobody knows how much.
+        """
         now = self.facts.turns_at(seconds)
-        if balance is None or now is None or self.turns is None or now == self.turns:
+        if balance is None or now == self.turns is not None:
             return balance
+        if now is None or self.turns is None:
+            if not turned_between(self.facts.crank_course, self.swept_seconds, seconds):
+                return balance
+            text = (
+                "The crank was turned after the balance and its setting not written down: the "
+                f"muscles' work in the set at {seconds:.0f} s is not given."
+            )
+            said.append(Statement("crank-not-read", text, seconds, spoils=True))
+            return None
         text = (
             f"The crank was turned by {now - self.turns:+g} turns after the balance: for the set "
             f"at {seconds:.0f} s the balance is worked out from that, not measured."

@@ -275,6 +275,44 @@ def test_balance_gives_crank_advice_and_keeps_its_history() -> None:
     assert visit.stage.balance is not None
 
 
+def test_a_crank_whose_setting_was_never_read_is_turned_as_advised() -> None:
+    """Only by how much it was turned is known then: the sweeps before it count no more."""
+    visit = visit_of((("balance", "Balance"),))
+    machine = Machine(torque=weight, degrees=led)
+    play(visit, machine, 1.0)
+    visit.act("start")
+    play(visit, machine, 28.0, 1.0)
+    assert visit.stage.balance is not None
+    visit.act("cranked")
+    assert visit.facts.crank_turns is None
+    assert [one.turns for one in visit.facts.crank_course] == [None, None]
+    assert visit.facts.crank_course[1].from_seconds == pytest.approx(28.0, abs=0.5)
+    assert visit.stage.balance is None
+    assert any("its setting not read" in text for text in visit.take_remarks())
+    balanced = Machine(torque=lambda at: 0.3, degrees=lambda at: led(at - 30.0))
+    balanced.sequence = machine.sequence
+    play(visit, balanced, 58.0, 28.0)
+    view = visit.steps[0].view()
+    assert isinstance(view, BalanceView)
+    assert (view.phase, view.balanced, len(view.attempts)) == ("balanced", True, 2)
+    assert visit.stage.balance is not None
+
+
+def test_a_crank_turned_and_not_swept_again_moves_the_balance_by_its_turns() -> None:
+    visit = visit_of((("balance", "Balance"),), SessionFacts(crank_turns=20.0))
+    machine = Machine(torque=weight, degrees=led)
+    play(visit, machine, 1.0)
+    visit.act("start")
+    play(visit, machine, 28.0, 1.0)
+    before = visit.stage.balance
+    assert before is not None
+    visit.act("cranked")
+    after = visit.stage.balance
+    assert after is not None
+    assert before.amplitude.value == pytest.approx(30.0, abs=1.0)
+    assert abs(after.worst()[1].value) < 4.0
+
+
 def test_balance_from_holds_and_from_nothing() -> None:
     def held(at: float) -> float:
         return 5.0 + 20.0 * ramp((at - 8.0) / 2.0) + 20.0 * ramp((at - 18.0) / 2.0)

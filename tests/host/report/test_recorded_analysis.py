@@ -163,6 +163,31 @@ def test_sweeps_of_one_setting_of_the_crank_are_fitted_alone() -> None:
     assert turns_at((CrankSetting(1.0, 5.0),), 0.0) is None
 
 
+def test_a_crank_turned_after_the_balance_without_reading_it_spoils_the_muscles_work(
+    analysed: RecordedAnalysis,
+) -> None:
+    """Nobody knows by how much: said, and no muscles' work given; not so when turned before it."""
+
+    def work(found: RecordedAnalysis) -> object:
+        concentric = found.found.sets[0].repetitions[0].measures.concentric
+        assert concentric is not None
+        return concentric.muscle_work
+
+    taken = visit("heron", "steady", "session", 42)
+    before = with_visit(analysed, taken)
+    turns = sheet_for(taken).crank[0].turns
+    at = before.found.sets[0].repetitions[0].measures.start_seconds - 1.0
+    after = with_visit(analysed, taken, crank=(CrankSetting(turns), CrankSetting(None, at)))
+    assert any(one.code == "crank-not-read" for one in after.found.statements)
+    assert work(before) is not None
+    assert work(after) is None
+    again = with_visit(analysed, taken, crank=(CrankSetting(None), CrankSetting(None, 0.5)))
+    assert not any(one.code == "crank-not-read" for one in again.found.statements)
+    assert again.found.balance is not None
+    assert again.found.weight is None
+    assert work(again) == work(before)
+
+
 def test_a_crank_turned_after_the_balance_moves_the_muscles_work(
     analysed: RecordedAnalysis,
 ) -> None:

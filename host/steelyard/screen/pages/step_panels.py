@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from nicegui import ui
 
+from steelyard.errors import SteelyardError
 from steelyard.guidance.views import (
     BalanceView,
     IsometricView,
@@ -160,13 +161,7 @@ def _balance(bench: Bench, step: BalanceView) -> None:
     elif step.turns_advised:
         text("p", f"Turn the crank {abs(step.turns_advised):g} turns: {step.way}.", "big")
     if step.phase == "crank":
-        form = Form()
-        form.field("turns", "Or: the crank stands at, turns", inputmode="decimal")
-        button(
-            "Take this setting",
-            guarded(lambda: bench.desk.act("cranked", turns=form.number("turns", "turns"))),
-            "quiet",
-        )
+        _crank_setting(bench, step)
     if step.attempts:
         rows = [
             [str(number), one.worst.text(), f"{one.worst_degrees:z.0f}°", f"{one.turns_advised:+g}"]
@@ -175,6 +170,28 @@ def _balance(bench: Bench, step: BalanceView) -> None:
         table("Attempts", ["no.", "largest residual", "at", "turns advised"], rows)
     if step.curve:
         balance_chart(step.curve, step.bound_nm)
+
+
+def _crank_setting(bench: Bench, step: BalanceView) -> None:
+    hint = (
+        "It has not been read yet. With it the client's weight can be told, and the advice keeps "
+        "to the crank's travel."
+    )
+    form = Form()
+    form.field(
+        "turns",
+        "Or: the crank stands at, turns",
+        hint if step.crank_turns is None else "",
+        inputmode="decimal",
+    )
+
+    def take() -> None:
+        turns = form.number("turns", "turns")
+        if turns is None:
+            raise SteelyardError("No setting of the crank was typed.", "Read it and type it.")
+        bench.desk.act("cranked", turns=turns)
+
+    button("Take this setting", guarded(take), "quiet")
 
 
 def _isometric(bench: Bench, step: IsometricView) -> None:
