@@ -21,11 +21,15 @@ from steelyard.calibration.check_log import latest_check
 from steelyard.calibration.daily_check import BASE, CheckState
 from steelyard.calibration.force_calibration import ForceCalibration
 from steelyard.calibration.history import Act
-from steelyard.errors import ActionRefusedError, CalibrationError, ControlError
+from steelyard.calibration.quantity import quantity_of
+from steelyard.errors import ActionRefusedError, CalibrationError, ControlError, WrongBoxError
+from steelyard.screen.hanging.broken_off import KEPT_NAME
 from steelyard.screen.hanging.in_force import InForce
 from steelyard.screen.hanging.weight_desk import WeightDesk
 from steelyard.screen.hanging.weight_orders import (
     CalibrationTyped,
+    Purpose,
+    WeightOrder,
     WeightsTyped,
     calibration_order,
     check_order,
@@ -67,7 +71,9 @@ class Bench:
         self.gone = False
         self.ticks = 0
         self.in_force = InForce(folder, lambda: BOX)
-        self.desk = WeightDesk(self.in_force, 0, lambda: SAID, self.use, lambda: self.busy)
+        self.desk = WeightDesk(
+            self.in_force, folder / "desk", 0, lambda: SAID, self.use, lambda: self.busy
+        )
 
     async def use(self, texts: list[str]) -> None:
         if self.gone:
@@ -212,6 +218,145 @@ def test_a_calibration_is_put_in_force_and_told(bench: Bench, tmp_path: Path) ->
     again = Bench(bench.in_force.folder)  # the next run of the server
     assert again.in_force.adopt([save_calibration(old, tmp_path)]) == []
     assert again.desk.calibration() == job.replaced.calibration
+
+
+def order(runs: int) -> WeightOrder:
+    typed = CalibrationTyped(
+        WeightsTyped("10,20,20+20", "M1", hanger_kg=0.5),
+        runs=runs,
+        exercises=1,
+        gravity=9.81,
+        arm_metres=0.4,
+        note="a \u201cnote\u201d",
+    )
+    return calibration_order(typed)
+
+
+ONE_RUN = (0.0, 10.5, 20.5, 40.5, 20.5, 10.5, 0.0)
+EXERCISE = (40.5, 0.0)
+
+
+def test_a_calibration_goes_on_after_the_server_was_stopped(tmp_path: Path) -> None:
+    """Whole runs count on, the one that broke off is done again; the result is of all three."""
+    bench = Bench(tmp_path)
+    bench.desk.typed[Purpose.CALIBRATION] = {"loads": "10,20,20+20"}
+    bench.desk.begin(order(3), "AB")
+    for mass in (*EXERCISE, *ONE_RUN, *ONE_RUN[:3]):
+        bench.read(mass)
+    again = Bench(tmp_path)
+    again.desk.take_up()
+    assert again.desk.broken is not None
+    assert again.desk.broken.order == order(3)
+    assert "1 of 3 runs was read whole" in again.desk.broken.text()
+    assert again.desk.typed[Purpose.CALIBRATION] == {"loads": "10,20,20+20"}
+    assert not again.desk.going_on
+
+    async def rest() -> None:
+        with pytest.raises(ActionRefusedError, match="signed on"):
+            again.desk.go_on("")
+        again.desk.go_on("CD")
+        with pytest.raises(ActionRefusedError, match="already"):
+            again.desk.go_on("CD")
+        for mass in (*EXERCISE, *ONE_RUN, *ONE_RUN):
+            again.read(mass)
+        await again.settled()
+
+    asyncio.run(rest())
+    job = again.desk.job
+    assert job is not None
+    assert job.refusal == ""
+    assert job.replaced is not None
+    force = quantity_of(job.replaced.calibration).force
+    assert [point.run for point in force.points] == [run for run in (1, 2, 3) for _ in ONE_RUN]
+    assert force.conditions.operator == "AB, CD"
+    third = Bench(tmp_path)
+    third.desk.take_up()
+    assert third.desk.broken is None
+
+
+def test_a_calibration_that_was_read_and_not_judged_is_judged(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+
+    async def stopped() -> None:  # before the judging has begun
+        bench.desk.begin(order(1), "AB")
+        for mass in (*EXERCISE, *ONE_RUN):
+            bench.read(mass)
+        assert bench.desk._judging is not None
+        bench.desk._judging.cancel()
+
+    asyncio.run(stopped())
+    again = Bench(tmp_path)
+    again.desk.take_up()
+    assert again.desk.broken is not None
+    assert "All 1 runs" in again.desk.broken.text()
+
+    async def judged() -> None:
+        again.desk.go_on("AB")
+        await again.settled()
+
+    asyncio.run(judged())
+    assert again.desk.job is not None
+    assert again.desk.job.replaced is not None
+
+
+def test_a_calibration_of_another_sensor_does_not_go_on(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.desk.begin(order(1), "AB")
+    bench.read(40.5)
+    again = Bench(tmp_path)
+    other = {**SAID, "channels": [{"channel": 0, "sensor_serial": "S-2", "gain": 128}]}
+    again.desk.metadata = lambda: other
+    again.desk.take_up()
+    assert again.desk.broken is not None
+    assert "No run of 1 was read whole" in again.desk.broken.text()
+    with pytest.raises(WrongBoxError, match="S-1"):
+        again.desk.go_on("AB")
+    assert again.desk.broken is not None
+    again.desk.throw_away()
+    third = Bench(tmp_path)
+    third.desk.take_up()
+    assert third.desk.broken is None
+
+
+def test_what_is_given_up_or_new_or_only_a_check_is_not_offered_again(
+    bench: Bench, tmp_path: Path
+) -> None:
+    bench.adopt(tmp_path)
+    bench.desk.begin(order(1), "AB")
+    bench.desk.give_up()
+    again = Bench(bench.in_force.folder)
+    again.desk.take_up()
+    assert again.desk.broken is None
+    again.desk.begin(check_order(ten_kilograms(), made()), "AB")
+    again.read(0.0)
+    assert not list(again.desk.folder.glob("*.json"))
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"[]", b'{"order": 3}', b"\xff", b"[" * 99_999])
+def test_a_damaged_file_is_said_and_the_next_calibration_takes_its_place(
+    tmp_path: Path, content: bytes
+) -> None:
+    bench = Bench(tmp_path)
+    bench.desk.folder.mkdir()
+    (bench.desk.folder / KEPT_NAME).write_bytes(content)
+    bench.desk.take_up()
+    assert bench.desk.broken is None
+    assert "Begin it anew" in bench.desk.trouble
+    bench.desk.begin(order(1), "AB")
+    assert bench.desk.trouble == ""
+    again = Bench(tmp_path)
+    again.desk.take_up()
+    assert again.desk.broken is not None
+
+
+def test_readings_that_cannot_be_kept_are_said_and_go_on(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.desk.folder.write_text("in the way")
+    bench.desk.begin(order(1), "AB")
+    bench.read(40.5)
+    assert "lost if the server stops" in bench.desk.trouble
+    assert bench.desk.job is not None
+    assert bench.desk.job.run.progress.steps_done == 1
 
 
 def test_a_refusal_leaves_the_old_one_in_force(bench: Bench, tmp_path: Path) -> None:

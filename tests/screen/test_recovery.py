@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Page
+from screen.pictures import take
 from screen.practice import Operator
 from screen.rig import Server, Visitor, a_folder, served, wait_live
 from websockets.exceptions import ConnectionClosed
@@ -131,6 +132,34 @@ def test_all_come_back_after_the_server_was_killed_and_the_recording_is_whole(
             one.join(10)
     assert path == recording_of(own_server)
     validate(path)
+
+
+def test_a_calibration_is_gone_on_with_after_the_server_was_killed(
+    own_server: Server, visitor: Visitor
+) -> None:
+    operator = Operator(visitor.open(own_server.address), own_server.address)
+    operator.sign_on("AB")
+    operator.go("/calibrate")
+    page = operator.page
+    page.get_by_label("Loads, kg").fill("20,40,60")
+    page.get_by_label("Runs").fill("1")
+    page.get_by_label("Greatest load put on before").fill("0")
+    operator.press("Begin the calibration", operator.shows("Step 1 of 7"))
+    operator.press("It hangs: read it", operator.shows("Step 2 of 7"))
+    assert own_server.process is not None
+    own_server.process.kill()
+    own_server.process.wait()
+    own_server.process.stdout.close()  # type: ignore[union-attr]
+    own_server.start()
+    operator.sign_on("CD")
+    operator.go("/calibrate")
+    assert page.get_by_label("Loads, kg").input_value() == "20,40,60"
+    page.get_by_text("No run of 1 was read whole: the first is done again.").wait_for()
+    take(page, "calibration-broke-off")
+    operator.press("Go on with it", operator.shows("Step 1 of 7"))
+    operator.press("It hangs: read it", operator.shows("Step 2 of 7"))
+    operator.press("Give up", operator.button("Begin the calibration").count)
+    assert not operator.button("Go on with it").count()
 
 
 def test_a_tablet_that_slept_shows_the_present_again(server: Server, visitor: Visitor) -> None:

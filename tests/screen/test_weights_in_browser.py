@@ -103,7 +103,7 @@ def test_a_check_weight_from_the_first_key_to_the_history(bench: Server, visitor
     says(page, "indicated", f"{load['indicated']:.2f} {unit}")
     assert abs(load["error"]) <= load["expanded_uncertainty"]
     expect(page.get_by_text("Sound. Take the weight off")).to_be_visible()
-    expect(page.locator(".chart canvas")).to_be_visible()
+    expect(page.locator(".chart svg").first).to_be_visible()
     second = visitor.open(f"{bench.address}/weight")
     expect(second.get_by_text("Sound. Take the weight off")).to_be_visible()
     one_key(page)

@@ -68,14 +68,13 @@ def plan_run(
     return tuple(steps)
 
 
-def left_to_do(
+def whole_runs(
     plan: Sequence[RunStep], points: Sequence[LoadPoint]
 ) -> tuple[tuple[LoadPoint, ...], tuple[RunStep, ...]]:
     """What of a run that broke off still counts, and the steps of the plan that are left.
 
     A run read in one go is kept whole; one that broke off is done again, for what a
     sensor shows depends on the loads just before.  So are the exercises: it rested.
-    Raises CalibrationError when no run of ``points`` is complete, or nothing is left.
     """
     kept: list[LoadPoint] = []
     for run in itertools.count(1):
@@ -84,18 +83,30 @@ def left_to_do(
         if not asked or asked != [(p.direction, p.mass_kg, p.weights) for p in read]:
             break
         kept += read
+    done = kept[-1].run if kept else 0
+    left = tuple(step for step in plan if step.run == 0 or step.run > done)
+    return tuple(kept), left if any(step.run or step.hold_seconds for step in left) else ()
+
+
+def left_to_do(
+    plan: Sequence[RunStep], points: Sequence[LoadPoint]
+) -> tuple[tuple[LoadPoint, ...], tuple[RunStep, ...]]:
+    """As ``whole_runs``, where there must be something to go on with.
+
+    Raises CalibrationError when no run of ``points`` is complete, or nothing is left.
+    """
+    kept, left = whole_runs(plan, points)
     if not kept:
         raise CalibrationError(
             f"No run among the {len(points)} readings is complete with these loads.",
             "Give the same --loads as before; or begin anew, or use what there is with --readings.",
         )
-    left = tuple(step for step in plan if step.run == 0 or step.run > kept[-1].run)
-    if not any(step.run or step.hold_seconds for step in left):
+    if not left:
         raise CalibrationError(
             f"All {kept[-1].run} runs have been read: nothing is left to do.",
             "Use the readings with --readings, or ask for more --runs.",
         )
-    return tuple(kept), left
+    return kept, left
 
 
 def _hold(load: tuple[float, tuple[str, ...]], seconds: float) -> RunStep:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import types
+from collections.abc import Mapping
 from enum import Enum
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
@@ -16,7 +17,7 @@ Kept = TypeVar("Kept")
 
 
 def to_values(value: Any) -> Any:
-    """Records as objects, tuples as arrays, enumerations by value."""
+    """Records and mappings as objects, tuples as arrays, enumerations by value."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {
             item.name: to_values(getattr(value, item.name)) for item in dataclasses.fields(value)
@@ -25,6 +26,8 @@ def to_values(value: Any) -> Any:
         return value.value
     if isinstance(value, (tuple, list)):
         return [to_values(item) for item in value]
+    if isinstance(value, Mapping):
+        return {key: to_values(item) for key, item in value.items()}
     if isinstance(value, float) and not math.isfinite(value):
         return repr(value)
     return value
@@ -43,6 +46,8 @@ def _read(kind: Any, values: Any) -> Any:
     if origin is tuple:
         each = parts[:1] * len(values) if parts[1:] == (Ellipsis,) else parts
         return tuple(_read(part, item) for part, item in zip(each, values, strict=True))
+    if origin is Mapping:
+        return {str(key): _read(parts[1], item) for key, item in values.items()}
     if dataclasses.is_dataclass(kind):
         return _read_record(kind, values)
     if kind in (float, int, str) and isinstance(values, bool):

@@ -131,12 +131,14 @@ def _desk(opening: Opening, control: RecordingControl, in_force: InForce) -> Des
     place = opening.folder / "records"
     weights = WeightDesk(
         in_force,
+        opening.folder,
         profile.channels.load,
         lambda: feed.state.metadata,
         control.use_calibrations,
         lambda: desk.why_no_weights,
         coach,
     )
+    weights.take_up()
     desk = Desk(
         profile,
         feed,

@@ -3,7 +3,8 @@
 Nothing is judged before every reading is taken, and a refusal leaves the
 calibration in force as it was.  What is put in force is told to the process
 that holds the box at once; if that cannot be reached, it reads the folder when
-it is back, and can be told again.
+it is back, and can be told again.  A calibration is kept on disk reading by reading,
+so that one that broke off with the server can be gone on with.
 """
 
 from __future__ import annotations
@@ -11,13 +12,14 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from steelyard_protocol.records import LoadSample, SampleFlags
 
-from steelyard.calibration import AngleCalibration, Binding, GuidedRun, Phase
+from steelyard.calibration import AngleCalibration, Binding, GuidedRun, LoadPoint, Phase
 from steelyard.calibration.check_log import JudgedCheck, latest_check, log_check
 from steelyard.calibration.history import History
 from steelyard.calibration.quantity import LoadCalibration
@@ -28,6 +30,8 @@ from steelyard.calibration.replacing import (
     replace_calibration,
 )
 from steelyard.errors import ActionRefusedError, CalibrationError, SteelyardError
+from steelyard.screen.hanging import broken_off
+from steelyard.screen.hanging.broken_off import BrokenOff
 from steelyard.screen.hanging.in_force import InForce, now_text
 from steelyard.screen.hanging.weight_orders import Purpose, WeightOrder
 from steelyard.screen.visit.coach import Coach
@@ -37,12 +41,17 @@ Use = Callable[[list[str]], Awaitable[None]]
 
 @dataclass
 class WeightJob:
-    """What is being done: the order, the run that leads through it, and what came of it."""
+    """What is being done: the order, the run that leads through it, and what came of it.
+
+    ``earlier``: readings from before it broke off.
+    """
 
     order: WeightOrder
     binding: Binding
     by: str
     run: GuidedRun
+    begun_at: str
+    earlier: tuple[LoadPoint, ...] = ()
     outage: str = ""
     judging: bool = False
     refusal: str = ""
@@ -50,6 +59,11 @@ class WeightJob:
     check: JudgedCheck | None = None
     replaced: Replaced | None = None
     bench: BenchReadings | None = None
+
+    @property
+    def points(self) -> tuple[LoadPoint, ...]:
+        """All readings so far, exercises left out, in the order taken."""
+        return (*self.earlier, *self.run.points())
 
     @property
     def is_measuring(self) -> bool:
@@ -66,12 +80,14 @@ class WeightJob:
 class WeightDesk:
     """One job at a time, for the load channel.
 
-    ``metadata`` is what the box has said of itself; ``busy`` says why no weights may be hung
-    now (empty: they may); ``use`` gives calibrations, as texts, to the process that holds the
-    box; ``coach`` hangs the weights on a virtual machine.
+    ``folder`` keeps a calibration that is under way; ``metadata`` is what the box has said of
+    itself; ``busy`` says why no weights may be hung now (empty: they may); ``use`` gives
+    calibrations, as texts, to the process that holds the box; ``coach`` hangs the weights on a
+    virtual machine.
     """
 
     in_force: InForce
+    folder: Path
     channel: int
     metadata: Callable[[], Mapping[str, Any]]
     use: Use
@@ -83,6 +99,10 @@ class WeightDesk:
     typed: dict[Purpose, dict[str, str]] = field(default_factory=dict)
     """What was typed into the forms; so a reload or a second tab shows it."""
     untold: str = ""
+    broken: BrokenOff | None = None
+    """A calibration that an earlier run of the server did not end."""
+    trouble: str = ""
+    """Why what is under way cannot be kept, or what was kept cannot be read."""
     changes_total: int = 0
     _judging: asyncio.Task[None] | None = None
 
@@ -131,16 +151,48 @@ class WeightDesk:
 
     def begin(self, order: WeightOrder, by: str) -> None:
         """Begin.  Raises ActionRefusedError, and WrongBoxError for a check of another sensor."""
-        if not by:
-            raise ActionRefusedError("Nobody is signed on.", "Sign on first, on the page Today.")
-        if self.going_on:
-            raise ActionRefusedError("Weights hang already.", "Finish that or give it up.")
-        self._require_free()
-        binding = self.binding()
+        binding = self._may_begin(by)
         if order.purpose is Purpose.CHECK:
             self._required().binding.require(binding)
-        self.job = WeightJob(order, binding, by, GuidedRun(order.plan))
+        else:
+            self.broken, self.trouble = None, ""
+        self.job = WeightJob(order, binding, by, GuidedRun(order.plan), now_text())
+        self._keep()
         self._changed()
+
+    def go_on(self, by: str) -> None:
+        """Go on with the calibration that broke off.
+
+        Raises ActionRefusedError, and WrongBoxError when it is of another box or sensor.
+        """
+        broken, binding = self.broken, self._may_begin(by)
+        if broken is None:
+            raise ActionRefusedError("No calibration broke off.", "Begin one.")
+        broken.binding.require(binding)
+        run, by = GuidedRun(broken.left), broken.by if by == broken.by else f"{broken.by}, {by}"
+        self.job = WeightJob(
+            broken.order, binding, by, run, broken.begun_at, earlier=broken.counting
+        )
+        self.broken = None
+        if run.finished:
+            self._judge(self.job)
+        else:
+            self._changed()
+
+    def throw_away(self) -> None:
+        """Forget the calibration that broke off; what was typed for it stays in the form."""
+        self.broken = None
+        self._forget()
+        self.changes_total += 1
+
+    def take_up(self) -> None:
+        """Look for a calibration that an earlier run of the server left."""
+        try:
+            self.broken = broken_off.kept_in(self.folder)
+        except CalibrationError as error:
+            self.trouble = str(error)
+        if self.broken is not None:
+            self.typed[Purpose.CALIBRATION] = dict(self.broken.typed)
 
     def loaded(self) -> None:
         """The load hangs: read it.  Raises ActionRefusedError."""
@@ -152,10 +204,13 @@ class WeightDesk:
     def back(self) -> None:
         """Take the last accepted reading again.  Raises ActionRefusedError."""
         self._going().run.back()
+        self._keep()
         self._changed()
 
     def give_up(self) -> None:
         """End it; nothing is changed.  Also puts a result or a refusal away."""
+        if self.job is not None and self.job.order.purpose is Purpose.CALIBRATION:
+            self._forget()
         self.job = None
         self.changes_total += 1
         if self.coach is not None:
@@ -208,6 +263,8 @@ class WeightDesk:
             ):
                 job.run.feed(record.load_counts, record.device_ticks_us, record.flags)
         phase = job.run.progress.phase
+        if phase in (Phase.FINISHED, Phase.OPERATOR):
+            self._keep()
         if phase is Phase.FINISHED:
             self._judge(job)
         elif phase is not Phase.MEASURING:
@@ -228,6 +285,34 @@ class WeightDesk:
         step = job.run.current if job is not None else None
         if hang and self.by_itself and self.coach is not None and job is not None and step:
             self.coach.hang(step.mass_kg, job.order.arm)
+
+    def _may_begin(self, by: str) -> Binding:
+        if not by:
+            raise ActionRefusedError("Nobody is signed on.", "Sign on first, on the page Today.")
+        if self.going_on:
+            raise ActionRefusedError("Weights hang already.", "Finish that or give it up.")
+        self._require_free()
+        return self.binding()
+
+    def _keep(self) -> None:
+        """Write the calibration down as far as it has come."""
+        job = self.job
+        if job is None or job.order.purpose is not Purpose.CALIBRATION:
+            return
+        typed = self.typed.get(Purpose.CALIBRATION, {})
+        whole = BrokenOff(job.order, job.binding, job.by, job.begun_at, job.points, typed)
+        try:
+            broken_off.keep(whole, self.folder)
+            self.trouble = ""
+        except OSError as error:
+            self.trouble = (
+                f"What is read cannot be kept in {self.folder} ({error.strerror or error}): it is "
+                "lost if the server stops before the end."
+            )
+
+    def _forget(self) -> None:
+        with suppress(OSError):  # at worst it is offered once more
+            broken_off.forget(self.folder)
 
     def _require_free(self) -> None:
         because = self.busy()
@@ -258,6 +343,7 @@ class WeightDesk:
             job.refusal = str(error)
         else:
             if job.replaced is not None:
+                self._forget()
                 await self.tell()
         job.judging = False
         self.changes_total += 1
@@ -268,7 +354,7 @@ class WeightDesk:
         order, now = job.order, now_text()
         register = self.in_force.register(self.channel)
         conditions = replace(order.conditions, taken_at=now, operator=job.by)
-        points = job.run.points()
+        points = job.points
         if order.purpose is Purpose.CHECK:
             calibration = self._required()
             job.check = log_check(register, calibration, points, conditions, order.weights)

@@ -57,6 +57,7 @@ def _now(bench: Bench) -> None:
     weights = bench.desk.weights
     job = weights.job
     if job is None or (job.order.purpose is not Purpose.CALIBRATION and not weights.going_on):
+        _broken_off(bench)
         _form(bench)
     elif job.order.purpose is not Purpose.CALIBRATION:
         elsewhere(job)
@@ -69,6 +70,20 @@ def _now(bench: Bench) -> None:
 
 
 # --- before ---------------------------------------------------------------------------------------
+
+
+def _broken_off(bench: Bench) -> None:
+    weights = bench.desk.weights
+    if weights.broken is None:
+        if weights.trouble:
+            notice("care", weights.trouble)
+        return
+    with section("A calibration broke off", "wide"):
+        notice("care", weights.broken.text())
+        with box("div", "row"):
+            go_on = guarded(lambda: weights.go_on(bench.desk.operator))
+            button("Go on with it", go_on, "main", key="next")
+            button("Throw it away", guarded(weights.throw_away), "quiet")
 
 
 def _form(bench: Bench) -> None:
@@ -100,7 +115,13 @@ def _form(bench: Bench) -> None:
             form.field("temperature", "Temperature, °C", inputmode="decimal")
             form.field("valid_days", "Due again after, days", inputmode="numeric")
             form.field("note", "Note")
-        button("Begin the calibration", guarded(lambda: _begin(bench, form)), "main", key="next")
+        first = bench.desk.weights.broken is None  # else one may be gone on with
+        button(
+            "Begin the calibration",
+            guarded(lambda: _begin(bench, form)),
+            "main" if first else "quiet",
+            key="next" if first else "",
+        )
         caution()
         text("p", DISCLAIMER, "quiet")
 

@@ -55,6 +55,8 @@ def hanging_panel(bench: Bench, job: WeightJob) -> None:
     ):
         if bench.desk.why_no_weights:
             notice("bad", f"{bench.desk.why_no_weights} Nothing is read until that is over.")
+        if weights.trouble:
+            notice("bad", weights.trouble)
         if progress.phase is Phase.REFUSED:
             notice("bad", progress.text)
         if step is not None:
@@ -107,7 +109,7 @@ def _taken(job: WeightJob) -> None:
             f"{one.counts_mean:.0f}",
             f"{one.counts_standard_error:.1f}",
         ]
-        for one in job.run.points()
+        for one in job.points
     ]
     if rows:
         with section("Readings taken"):

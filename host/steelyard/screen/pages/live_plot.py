@@ -5,10 +5,13 @@ from __future__ import annotations
 from steelyard.screen.pages.parts import box, section, text
 
 
-def live_plot(title: str = "The client's picture, live") -> None:
-    """A part of the page that the script of the live data draws into."""
+def live_plot(kind: str = "wide") -> None:
+    """A part of the page that the script of the live data draws into.
+
+    ``kind``: wide, or beside, for a narrow place beside what is done now.
+    """
     with (
-        section(title, "wide"),
+        section("The client's picture, live", kind),
         box("div", "live-plot", id="live-plot", role="img", aria_label="Torque against angle"),
     ):
         box("canvas", "ground")

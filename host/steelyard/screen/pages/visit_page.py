@@ -43,9 +43,10 @@ def _whole(bench: Bench) -> None:
             text("a", "Choose the client", "act main", href="/client", data_key="next")
         return
     follow(lambda: _alarm_state(bench), lambda: _alarms(bench))
-    follow(lambda: _steps_state(bench), lambda: _steps(bench))
+    with box("div", "course"):
+        follow(lambda: _steps_state(bench), lambda: _steps(bench))
+        live_plot("beside")
     follow(lambda: _step_state(bench), lambda: _step(bench))
-    live_plot()
 
 
 def _view(bench: Bench) -> VisitView | None:
