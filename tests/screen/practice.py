@@ -67,7 +67,7 @@ class Operator:
             self.page.wait_for_timeout(LOOK_MS)
 
     def words(self) -> str:
-        return str(self.page.locator("#content").inner_text())
+        return "\n".join(self.page.locator("#content, .told").all_inner_texts())
 
     def fact(self, name: str) -> str:
         """The value beside a name; empty when it is not on the page now."""
