@@ -45,6 +45,23 @@ def test_a_finger_that_slid_off_the_button_has_not_pressed_it(
     expect(page.get_by_role("button", name="steady", exact=True, pressed=True)).to_be_visible()
 
 
+def test_what_was_entered_while_its_field_was_drawn_anew_is_kept(
+    server: Server, visitor: Visitor
+) -> None:
+    page, other = visitor.open(f"{server.address}/calibrate"), visitor.open(server.address)
+    note = page.get_by_label("Note")
+    before = note.get_attribute("data-entry")
+    page.wait_for_function("window.did_handshake")
+    other.get_by_label("Initials").fill("ZZ")
+    other.get_by_role("button", name="Sign on", exact=True).click()
+    expect(note).not_to_have_attribute("data-entry", str(before))
+    # As if it had been entered in the moment before.
+    page.evaluate("field => window.emitEvent('entered', { field, value: 'a cold day' })", before)
+    page.wait_for_timeout(300)
+    page.reload()
+    expect(note).to_have_value("a cold day")
+
+
 def test_a_stop_arrives_from_a_page_that_is_left_at_once(server: Server, visitor: Visitor) -> None:
     page = visitor.open(server.address)
     expect(page.locator(".live-badge")).to_have_text("LIVE")

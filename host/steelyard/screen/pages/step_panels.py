@@ -159,7 +159,7 @@ def _balance(bench: Bench, step: BalanceView) -> None:
     elif step.balanced:
         notice("good", "Balanced: what is measured from here on is muscle.")
     elif step.turns_advised:
-        text("p", f"Turn the crank {abs(step.turns_advised):g} turns: {step.way}.", "big")
+        text("p", f"Crank {abs(step.turns_advised):g} turns: {step.way} counterweight.", "big")
     if step.phase == "crank":
         _crank_setting(bench, step)
     if step.attempts:

@@ -46,6 +46,7 @@ def _whole(bench: Bench) -> None:
     with box("div", "course"):
         follow(lambda: _steps_state(bench), lambda: _steps(bench))
         live_plot("beside")
+        follow(lambda: _is_over(bench), lambda: _ending(bench))
     follow(lambda: _step_state(bench), lambda: _step(bench))
 
 
@@ -131,38 +132,48 @@ def _steps(bench: Bench) -> None:
     view = _view(bench)
     if view is None:
         return
-    with section(f"Visit of {view.client_code or 'nobody'}"):
-        with box("ol", "steps"):
-            for one in view.steps:
-                with box("li") as item:
-                    if one.index == view.current:
-                        item.props["aria-current"] = "step"
-                    with box("button", type="button") as line:
-                        text("span", SIGNS[one.state], aria_hidden="true")
-                        text("span", one.title)
-                        text("span", one.state.value, "quiet")
-                        if one.result:
-                            text("span", one.result, "result")
-                    on_press(line, guarded(lambda index=one.index: _go_to(bench, index)))
-        form = Form()
-        form.values = bench.desk.ending  # a reload loses no choice
-        services = bench.desk.records.services.list(offered_only=True)
-        if services:
-            names = {one.code: one.name for one in services}
-            form.choice("service", "Service", {"": "none", **names})
-        with box("div", "row"):
-            over = view.current is None
-            button(
-                "End the visit",
-                guarded(lambda: _end(bench)),
-                "main" if over else "quiet",
-                key="next" if over else "",
-            )
+    with section(f"Visit of {view.client_code or 'nobody'}"), box("ol", "steps"):
+        for one in view.steps:
+            with box("li") as item:
+                if one.index == view.current:
+                    item.props["aria-current"] = "step"
+                with box("button", type="button") as line:
+                    text("span", SIGNS[one.state], aria_hidden="true")
+                    text("span", one.title)
+                    text("span", one.state.value, "quiet")
+                    if one.result:
+                        text("span", one.result, "result")
+                on_press(line, guarded(lambda index=one.index: _go_to(bench, index)))
 
 
 def _go_to(bench: Bench, index: int) -> None:
     bench.desk.visits.going_on().go_to(index)
     bench.desk.visits.refresh()
+
+
+# --- its end -----------------------------------------------------------------------------------
+
+
+def _is_over(bench: Bench) -> bool:
+    """Whether no step is left; the end is then what comes next, and stands in its place."""
+    view = _view(bench)
+    return view is not None and view.current is None
+
+
+def _ending(bench: Bench) -> None:
+    if not _is_over(bench):
+        with section("End of the visit", "beside"):
+            _end_form(bench, "quiet", "")
+
+
+def _end_form(bench: Bench, kind: str, key: str) -> None:
+    form = Form()
+    form.values = bench.desk.ending  # a reload loses no choice
+    services = bench.desk.records.services.list(offered_only=True)
+    if services:
+        names = {one.code: one.name for one in services}
+        form.choice("service", "Service", {"": "none", **names})
+    button("End the visit", guarded(lambda: _end(bench)), kind, key=key)
 
 
 async def _end(bench: Bench) -> None:
@@ -187,11 +198,16 @@ def _step(bench: Bench) -> None:
     if step is None:
         with section("All steps are over"):
             empty("Nothing is left to do.", "End the visit, or choose a step to do it again.")
+            _end_form(bench, "main", "next")
         return
     with section(f"{step.title}: {step.state.value}"):
         _advice(bench)
-        panel(bench, step)
-        action_row(bench, step)
+        if step.state is StepState.READY:  # what is chosen comes before Start
+            panel(bench, step)
+            action_row(bench, step)
+        else:  # and then what grows must not push the buttons away
+            action_row(bench, step)
+            panel(bench, step)
 
 
 def _advice(bench: Bench) -> None:
