@@ -87,6 +87,16 @@ def test_the_keyboard_is_enough(server: Server, visitor: Visitor) -> None:
     press(page, "All is well: go on")
 
 
+def test_who_leaves_signs_off(server: Server, visitor: Visitor) -> None:
+    page = visitor.open(server.address)
+    page.get_by_label("Initials").fill("AB")
+    press(page, "Sign on")
+    expect(page.get_by_text("AB is signed on.")).to_be_visible()
+    press(page, "Sign off")
+    expect(page.get_by_text("Nobody is signed on")).to_be_visible()
+    expect(page.get_by_role("button", name="Sign off", exact=True)).to_have_count(0)
+
+
 def test_refusals_are_told_in_words(server: Server, visitor: Visitor) -> None:
     page = visitor.open(server.address)
     page.get_by_label("Initials").fill("this is no pair of initials but a long text")

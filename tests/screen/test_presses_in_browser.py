@@ -62,6 +62,26 @@ def test_what_was_entered_while_its_field_was_drawn_anew_is_kept(
     expect(note).to_have_value("a cold day")
 
 
+def test_a_refusal_covers_nothing_and_is_past_with_the_next_press(
+    server: Server, visitor: Visitor
+) -> None:
+    page = visitor.open(server.address)
+    page.set_viewport_size({"width": 390, "height": 600})
+    expect(page.locator(".live-badge")).to_have_text("LIVE")
+    page.get_by_label("Initials").fill("")
+    page.get_by_role("button", name="Sign on", exact=True).click()
+    expect(page.locator("#told")).to_contain_text("No initials were typed")
+    page.evaluate("scrollTo(0, document.documentElement.scrollHeight)")
+    covered = page.evaluate(
+        "[...document.querySelectorAll('.sheet')].at(-1).getBoundingClientRect().bottom"
+        " - document.querySelector('#told > div').getBoundingClientRect().top"
+    )
+    assert covered < 0
+    manner(page, "weak")
+    expect(page.locator("#told")).to_be_empty()
+    manner(page, "steady")
+
+
 def test_a_stop_arrives_from_a_page_that_is_left_at_once(server: Server, visitor: Visitor) -> None:
     page = visitor.open(server.address)
     expect(page.locator(".live-badge")).to_have_text("LIVE")

@@ -144,7 +144,10 @@ addEventListener("click", (event) => {
   if (button) pressed(button);
 }, true);
 
-function pressed(button) { window.emitEvent("pressed", button.dataset.press); }
+function pressed(button) {
+  if (!stopping) hush();
+  window.emitEvent("pressed", button.dataset.press);
+}
 
 addEventListener("input", ({ target }) => {
   if (!target.dataset?.entry) return;
@@ -168,6 +171,7 @@ async function stop(path) {
     try {
       const answer = await fetch(path, { method: "POST", keepalive: true, signal: AbortSignal.timeout(2000) });
       stopping = false;
+      hush();
       if (!answer.ok) window.steelyardTell("STOP was refused: this browser is not paired any more. Stop the client by word.");
     } catch {
       window.steelyardTell(`STOP has not reached the server (tried ${tries} times); it is tried again. Stop the client by word.`);
@@ -199,10 +203,14 @@ function sound() {
 
 // --- what the server has to tell ------------------------------------------------------------------
 
-window.steelyardTell = (words) => {
+// What was told of one press is past with the next.
+function hush() { document.getElementById("told")?.replaceChildren(); }
+
+window.steelyardTell = (words, kind = "bad") => {
   const place = document.getElementById("told");
   if (!place) return;
   const line = document.createElement("div");
+  line.className = kind;
   const said = document.createElement("span");
   said.textContent = words;
   const close = document.createElement("button");

@@ -279,7 +279,7 @@ async def _certificate(bench: Bench) -> None:
     calibration = desk.weights.calibration()
     if calibration is None:
         return
-    tell("The certificate is being drawn; this takes some seconds.")
+    tell("The certificate is being drawn; this takes some seconds.", "plain")
     issued = await asyncio.to_thread(
         issue_certificate,
         calibration,

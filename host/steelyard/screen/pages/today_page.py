@@ -76,9 +76,18 @@ def _check(bench: Bench) -> None:
 def _operator(bench: Bench) -> None:
     desk = bench.desk
     form = Form(initials=desk.operator)
+
+    def sign_on() -> None:
+        if not form["initials"]:
+            raise SteelyardError("No initials were typed.", "Type two or three letters.")
+        desk.sign_on(form["initials"])
+
     with section("Who works here now"):
         form.field("initials", "Initials", "They stand beside every entry.", size="8")
-        button("Sign on", guarded(lambda: desk.sign_on(form["initials"])), "quiet")
+        with box("div", "row"):
+            button("Sign on", guarded(sign_on), "quiet")
+            if desk.operator:
+                button("Sign off", guarded(lambda: desk.sign_on("")), "quiet")
         if desk.operator:
             notice("good", f"{desk.operator} is signed on.")
         else:
