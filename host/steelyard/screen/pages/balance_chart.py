@@ -20,6 +20,8 @@ def balance_chart(curve: Curve, bound_nm: float) -> None:
         "symbol": "none",
         "silent": True,
     }
+    # The axis has to hold both bounds, to show where between them the residual lies.
+    ends = [[curve[0][0], side * bound_nm] for side in (-1.0, 1.0)]
     chart(
         "Residual over the range, with its expanded uncertainty and the accepted bounds",
         "angle, °",
@@ -33,6 +35,7 @@ def balance_chart(curve: Curve, bound_nm: float) -> None:
                 "lineStyle": {"opacity": 0},
                 "areaStyle": {"opacity": 0.25},
             },
+            {"type": "scatter", "symbolSize": 0, "silent": True, "data": ends},
             {
                 "type": "line",
                 "name": "residual",
