@@ -8,6 +8,7 @@ ordered once.
 from __future__ import annotations
 
 from steelyard.guidance.views import (
+    GOING_ON,
     BalanceView,
     IsometricView,
     RestraintView,
@@ -15,8 +16,6 @@ from steelyard.guidance.views import (
     StepState,
     VisitView,
 )
-
-GOING_ON = frozenset({StepState.RUNNING, StepState.INTERRUPTED})
 
 
 class Rehearsal:

@@ -12,7 +12,7 @@ from steelyard.guidance import client_words
 from steelyard.guidance.live_signals import LiveSignals
 from steelyard.guidance.marks import fitted
 from steelyard.guidance.stretch import Stretch
-from steelyard.guidance.views import StepState, StepView, Words
+from steelyard.guidance.views import GOING_ON, StepState, StepView, Words
 from steelyard.strength.balance import BalanceFit
 from steelyard.strength.crank_course import CrankSetting, cranked
 from steelyard.strength.isometric import IsometricTest
@@ -22,7 +22,7 @@ from steelyard.strength.session_analysis import SessionFacts
 from steelyard.strength.set_summary import SetSummary
 from steelyard.strength.signals import Signals
 
-OPEN: frozenset[StepState] = frozenset({StepState.READY, StepState.RUNNING, StepState.INTERRUPTED})
+OPEN: frozenset[StepState] = GOING_ON | {StepState.READY}
 
 
 @dataclass
@@ -112,7 +112,7 @@ class Step(ABC):
 
     def stop(self, reason: str = "") -> None:
         """End at once; what is measured so far is kept."""
-        if self.state not in (StepState.RUNNING, StepState.INTERRUPTED):
+        if self.state not in GOING_ON:
             return
         self._wind_up()
         self._close(StepState.STOPPED, f"stopped{f': {reason}' if reason else ''}")

@@ -56,6 +56,9 @@ class StepState(Enum):
     STOPPED = "stopped"
 
 
+GOING_ON: frozenset[StepState] = frozenset({StepState.RUNNING, StepState.INTERRUPTED})
+
+
 class Tone(Enum):
     """How a word to the client is meant; never by colour alone."""
 

@@ -22,7 +22,7 @@ from steelyard.guidance.response_step import ResponseStep
 from steelyard.guidance.restraint_step import RestraintStep
 from steelyard.guidance.set_step import SetStep
 from steelyard.guidance.step import OPEN, Stage, Step
-from steelyard.guidance.views import PlannedStep, StepState, VisitView
+from steelyard.guidance.views import GOING_ON, PlannedStep, StepState, VisitView
 from steelyard.strength.balance import BalanceFit
 from steelyard.strength.isometric import IsometricPlan, plan_stations
 from steelyard.strength.measured import Statement
@@ -179,7 +179,7 @@ class Visit:
 
     def next(self) -> None:
         """On to the next step that is open; the one left has to be over."""
-        if self.step is not None and self.step.state in (StepState.RUNNING, StepState.INTERRUPTED):
+        if self.step is not None and self.step.state in GOING_ON:
             raise ActionRefusedError(
                 f"“{self.step.title}” is still going on.", "Finish, stop or skip it first."
             )

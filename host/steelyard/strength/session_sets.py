@@ -45,8 +45,8 @@ class Crank:
             if not turned_between(self.facts.crank_course, self.swept_seconds, seconds):
                 return balance
             text = (
-                "The crank was turned after the balance and its setting not written down: the "
-                f"muscles' work in the set at {seconds:.0f} s is not given."
+                "The crank was turned after the balance, and its settings before and after are not "
+                f"both written down: the muscles' work in the set at {seconds:.0f} s is not given."
             )
             said.append(Statement("crank-not-read", text, seconds, spoils=True))
             return None

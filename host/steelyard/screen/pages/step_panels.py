@@ -8,6 +8,7 @@ from nicegui import ui
 
 from steelyard.errors import SteelyardError
 from steelyard.guidance.views import (
+    GOING_ON,
     BalanceView,
     IsometricView,
     ResponseView,
@@ -114,7 +115,7 @@ def _balance_lines(step: BalanceView) -> Lines:
 
 
 def _isometric_lines(step: IsometricView) -> Lines:
-    if step.state not in (StepState.RUNNING, StepState.INTERRUPTED):
+    if step.state not in GOING_ON:
         return {}  # the stations, planned or done, stand further down
     left = step.phase_seconds_left
     away = step.off_station_degrees
@@ -129,14 +130,20 @@ def _isometric_lines(step: IsometricView) -> Lines:
 
 
 def _set_lines(step: SetView) -> Lines:
+    if step.state is StepState.READY:
+        return {}
     asked = f" of {step.count_asked}" if step.count_asked else ""
-    wanted = step.phase_seconds_asked
-    return {
+    lines = {
         "repetitions": f"{step.count}{asked}",
+        "time under load": f"{step.seconds_under_load:.0f} s",
+    }
+    if step.state not in GOING_ON:
+        return lines  # what the form was then stands in the table
+    wanted = step.phase_seconds_asked
+    return lines | {
         "now": f"{step.phase}, {step.phase_seconds:.1f} s"
         + ("" if wanted is None else f" of {wanted:.1f} s"),
         "form": "; ".join(word.text for word in step.slips) or "good",
-        "time under load": f"{step.seconds_under_load:.0f} s",
     }
 
 
