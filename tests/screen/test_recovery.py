@@ -110,10 +110,7 @@ def test_all_come_back_after_the_server_was_killed_and_the_recording_is_whole(
         assert fresh(watchers)
         path = recording_of(own_server)
         before_bytes = path.stat().st_size
-        assert own_server.process is not None
-        own_server.process.kill()
-        own_server.process.wait()
-        own_server.process.stdout.close()  # type: ignore[union-attr]
+        own_server.crash()
         time.sleep(3.0)
         while_dead_bytes = path.stat().st_size
         assert while_dead_bytes > before_bytes  # nobody serves, and it records
@@ -146,10 +143,7 @@ def test_a_calibration_is_gone_on_with_after_the_server_was_killed(
     page.get_by_label("Greatest load put on before").fill("0")
     operator.press("Begin the calibration", operator.shows("Step 1 of 7"))
     operator.press("It hangs: read it", operator.shows("Step 2 of 7"))
-    assert own_server.process is not None
-    own_server.process.kill()
-    own_server.process.wait()
-    own_server.process.stdout.close()  # type: ignore[union-attr]
+    own_server.crash()
     own_server.start()
     operator.sign_on("CD")
     operator.go("/calibrate")

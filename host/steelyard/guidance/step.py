@@ -64,10 +64,8 @@ class Stage:
         course, before = self.facts.crank_course, self.facts.crank_turns
         if not course:
             course = (CrankSetting(before),)
-        if turns is None or before is None:
-            self.balance = None
-        elif self.balance is not None:
-            self.balance = cranked(self.balance, turns - before, self.profile.counterweight)
+        if self.balance is not None:
+            self.balance = cranked(self.balance, before, turns, self.profile.counterweight)
         self.set_facts(crank_turns=turns, crank_course=(*course, CrankSetting(turns, self.now)))
 
     def set_facts(self, **changes: Any) -> None:

@@ -56,8 +56,16 @@ def sweeps_to_fit(sweeps: Sequence[Sweep], course: Sequence[CrankSetting]) -> li
     return list(sweeps)
 
 
-def cranked(balance: BalanceFit, turns: float, weight: Counterweight) -> BalanceFit:
-    """The balance after so many turns more; uncertainty of moment and top dead centre added."""
+def cranked(
+    balance: BalanceFit, before: float | None, after: float | None, weight: Counterweight
+) -> BalanceFit | None:
+    """The balance after the crank was turned from one setting to another, both in turns.
+
+    Uncertainty of moment and top dead centre added.  None where either setting was not read.
+    """
+    if before is None or after is None:
+        return None
+    turns = after - before
     if turns == 0.0:
         return balance
     per_turn, top = weight.moment_per_turn, weight.top_degrees

@@ -38,24 +38,23 @@ class Crank:
 
         None where it was turned by nobody knows how much.
         """
-        now = self.facts.turns_at(seconds)
-        if balance is None or now == self.turns is not None:
+        turned = turned_between(self.facts.crank_course, self.swept_seconds, seconds)
+        if balance is None or not turned:
             return balance
+        now = self.facts.turns_at(seconds)
         if now is None or self.turns is None:
-            if not turned_between(self.facts.crank_course, self.swept_seconds, seconds):
-                return balance
             text = (
                 "The crank was turned after the balance, and its settings before and after are not "
                 f"both written down: the muscles' work in the set at {seconds:.0f} s is not given."
             )
             said.append(Statement("crank-not-read", text, seconds, spoils=True))
-            return None
-        text = (
-            f"The crank was turned by {now - self.turns:+g} turns after the balance: for the set "
-            f"at {seconds:.0f} s the balance is worked out from that, not measured."
-        )
-        said.append(Statement("crank-turned", text, seconds))
-        return cranked(balance, now - self.turns, profile.counterweight)
+        elif now != self.turns:
+            text = (
+                f"The crank was turned by {now - self.turns:+g} turns after the balance: for the "
+                f"set at {seconds:.0f} s the balance is worked out from that, not measured."
+            )
+            said.append(Statement("crank-turned", text, seconds))
+        return cranked(balance, self.turns, now, profile.counterweight)
 
 
 def load_nm(profile: MachineProfile, facts: SessionFacts) -> float:

@@ -247,12 +247,18 @@ def weight(at: float) -> float:
     return -30.0 * math.sin(math.radians(led(at) - 3.0))
 
 
-def test_balance_gives_crank_advice_and_keeps_its_history() -> None:
-    visit = visit_of((("balance", "Balance"),), SessionFacts(crank_turns=20.0))
+def swept_once(facts: SessionFacts | None = None) -> tuple[Visit, Machine]:
+    """A balance that has been swept once, before the crank is turned."""
+    visit = visit_of((("balance", "Balance"),), facts)
     machine = Machine(torque=weight, degrees=led)
     play(visit, machine, 1.0)
     visit.act("start")
     play(visit, machine, 28.0, 1.0)
+    return visit, machine
+
+
+def test_balance_gives_crank_advice_and_keeps_its_history() -> None:
+    visit, machine = swept_once(SessionFacts(crank_turns=20.0))
     view = visit.steps[0].view()
     assert isinstance(view, BalanceView)
     assert (view.phase, view.way, len(view.attempts)) == ("crank", "add", 1)
@@ -277,11 +283,7 @@ def test_balance_gives_crank_advice_and_keeps_its_history() -> None:
 
 def test_a_crank_whose_setting_was_never_read_is_turned_as_advised() -> None:
     """Only by how much it was turned is known then: the sweeps before it count no more."""
-    visit = visit_of((("balance", "Balance"),))
-    machine = Machine(torque=weight, degrees=led)
-    play(visit, machine, 1.0)
-    visit.act("start")
-    play(visit, machine, 28.0, 1.0)
+    visit, machine = swept_once()
     assert visit.stage.balance is not None
     visit.act("cranked")
     assert visit.facts.crank_turns is None
@@ -299,11 +301,7 @@ def test_a_crank_whose_setting_was_never_read_is_turned_as_advised() -> None:
 
 
 def test_a_crank_turned_and_not_swept_again_moves_the_balance_by_its_turns() -> None:
-    visit = visit_of((("balance", "Balance"),), SessionFacts(crank_turns=20.0))
-    machine = Machine(torque=weight, degrees=led)
-    play(visit, machine, 1.0)
-    visit.act("start")
-    play(visit, machine, 28.0, 1.0)
+    visit, _ = swept_once(SessionFacts(crank_turns=20.0))
     before = visit.stage.balance
     assert before is not None
     visit.act("cranked")

@@ -17,6 +17,7 @@ from steelyard.calibration.run_plan import whole_runs
 from steelyard.calibration.whole_file import write_whole
 from steelyard.errors import CalibrationError, SteelyardError
 from steelyard.guidance.record_json import from_values, to_values
+from steelyard.printed.document import moment_text
 from steelyard.screen.hanging.weight_orders import WeightOrder
 
 KEPT_NAME: Final = "calibration-going-on.json"
@@ -48,7 +49,7 @@ class BrokenOff:
         """What is there, in words."""
         runs = max(step.run for step in self.order.plan)
         whole = max((point.run for point in self.counting), default=0)
-        began = f"{self.by} began it at {self.begun_at.replace('T', ' ').removesuffix('Z')} (UTC). "
+        began = f"{self.by} began it at {moment_text(self.begun_at)}. "
         if not self.left:
             return f"{began}All {runs} runs have been read; they are still to be judged."
         if not whole:

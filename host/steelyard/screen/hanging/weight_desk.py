@@ -155,7 +155,7 @@ class WeightDesk:
         if order.purpose is Purpose.CHECK:
             self._required().binding.require(binding)
         else:
-            self.broken, self.trouble = None, ""
+            self.broken = None
         self.job = WeightJob(order, binding, by, GuidedRun(order.plan), now_text())
         self._keep()
         self._changed()
